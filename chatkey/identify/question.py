@@ -1,0 +1,68 @@
+"""How much each question would tell: about which plant it is, and about what it means here."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from chatkey.identify.posterior import Belief
+from chatkey.identify.table import Array, Table
+from chatkey.knowledge.status import status_in
+from chatkey.terms import Place
+
+
+def gains(belief: Belief, place: Place | None = None) -> Array:
+    """Expected information of asking each character, in bits of what the finder will do. Shape (C,).
+
+    I(class; heard) + w · I(status; heard), times the chance of an answer other than "can't tell" and the chance
+    that the character applies. Cover & Thomas, Elements of Information Theory, 2.4.
+    """
+    table = belief.table
+    numbers = table.knowledge.numbers
+    gain = information(belief, table.alike)
+    if place is not None:
+        gain = gain + numbers["asking"]["status_share"] * information(belief, status_classes(table, place.code))
+    return np.asarray(gain * (1 - numbers["evidence"]["cant_tell"]) * applicability(belief))
+
+
+def information(belief: Belief, classes: Array) -> Array:
+    """I(class; heard) of each character, in bits. Shapes (T, K) -> (C,). Something else is left out of the sum."""
+    table = belief.table
+    p = belief.probability / max(belief.probability.sum(), 1e-300)
+    marginal = p @ table.heard  # (N,)
+    own = classes[:, classes.sum(axis=0) == 1]
+    alone = own.sum(axis=1) > 0
+    conditional = (p * alone) @ table.information  # (N,): taxa that are a class of their own
+    for k in np.flatnonzero(classes.sum(axis=0) > 1):
+        weights = p * classes[:, k]
+        share = weights.sum()
+        if share > 1e-12:
+            joint = weights @ table.heard  # (N,)
+            conditional = conditional + joint * np.log(np.maximum(joint / share, 1e-300))
+    bits = (conditional - marginal * np.log(np.maximum(marginal, 1e-300))) / np.log(2)
+    starts = [table.columns[name].start for name in table.characters]
+    return np.maximum(np.add.reduceat(bits, starts), 0.0)
+
+
+def applicability(belief: Belief) -> Array:
+    """Chance that each character applies. Shape (C,)."""
+    return np.asarray(belief.probability @ belief.table.applies / max(belief.probability.sum(), 1e-300))
+
+
+@lru_cache(maxsize=8)
+def prices(table: Table) -> Array:
+    """What each question costs the finder. Shape (C,)."""
+    price = table.knowledge.numbers["price"]
+    return np.array([price[str(table.knowledge.characters[name].effort)] for name in table.characters])
+
+
+@lru_cache(maxsize=512)
+def status_classes(table: Table, code: str) -> Array:
+    """(T, 4): which status each taxon has in the region `code`."""
+    order = ("native", "introduced", "not recorded", "unknown")
+    matrix = np.zeros((len(table.taxa), len(order)))
+    for t, taxon in enumerate(table.taxa):
+        matrix[t, order.index(status_in(table.knowledge, table.knowledge.taxa[taxon], code))] = 1
+    matrix.setflags(write=False)
+    return matrix

@@ -1,0 +1,119 @@
+"""What to do next: ask, look again, compare two, or stop."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from chatkey.identify.doubt import Separator, comparison, slips
+from chatkey.identify.posterior import Belief
+from chatkey.identify.question import applicability, gains, prices
+from chatkey.identify.yew import YewWatch, best_yew_question
+from chatkey.terms import Place
+
+StepKind = Literal["character", "place", "compare", "reask", "done"]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question that was put. `pair` names the two leaves of a comparison."""
+
+    kind: StepKind
+    character: str = ""
+    pair: tuple[str, str] | None = None
+    free: bool = False  # does not count against the budget (yew)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    kind: StepKind
+    character: str = ""
+    pair: tuple[str, str] | None = None
+    separators: tuple[Separator, ...] = ()
+    free: bool = False
+    gain_bits: float = 0.0
+
+
+DONE = Step("done")
+SURE_SLIP = 0.6  # an answer that is this likely a slip is asked again at once
+
+
+def next_step(
+    belief: Belief, asked: Sequence[Asked], watch: YewWatch, place: Place | None, budget: int | None = None
+) -> Step:
+    """The next question of a tree, or `done`. Deterministic."""
+    numbers = belief.table.knowledge.numbers
+    limit = int(numbers["asking"]["budget"]) if budget is None else budget
+    spent = sum(question.kind in ("character", "place", "reask") and not question.free for question in asked)
+    put = {question.character for question in asked if question.kind == "character"}
+    heard = {reading.character for reading in belief.readings}
+    leave_out = put | heard
+    if again := _reask(belief, asked, SURE_SLIP):
+        return again
+    if place is None and len(put) >= 1 and heard and not any(question.kind == "place" for question in asked):
+        return Step("place")
+    if not _is_sure(belief):
+        step = _best_character(belief, leave_out, place) if spent < limit else None
+        step = step or _reask(belief, asked, numbers["asking"]["slip"]) or _compare(belief, asked)
+        if step:
+            return step
+    if watch.holds and watch.probability < numbers["answer"]["say"]:
+        character = best_yew_question(belief, watch, tuple(leave_out))
+        if character:
+            return Step("character", character, free=True)
+    if place is None and heard and not any(question.kind == "place" for question in asked):
+        return Step("place")
+    return DONE
+
+
+def _is_sure(belief: Belief) -> bool:
+    """One class of taxa that a finder would treat alike is sure."""
+    mass = belief.probability @ belief.table.alike
+    return float(mass.max()) >= belief.table.knowledge.numbers["answer"]["sure"]
+
+
+def _best_character(belief: Belief, leave_out: set[str], place: Place | None) -> Step | None:
+    numbers = belief.table.knowledge.numbers["asking"]
+    table = belief.table
+    gain = gains(belief, place)
+    worth = gain / prices(table)
+    ready = applicability(belief) >= numbers["applies"]
+    for c, name in enumerate(table.characters):
+        if name in leave_out or not ready[c] or gain[c] < numbers["least_gain_bits"]:
+            worth[c] = 0.0
+    best = int(np.argmax(worth))
+    return Step("character", table.characters[best], gain_bits=float(gain[best])) if worth[best] > 0 else None
+
+
+def _reask(belief: Belief, asked: Sequence[Asked], threshold: float) -> Step | None:
+    again = {question.character for question in asked if question.kind == "reask"}
+    if len(again) >= belief.table.knowledge.numbers["asking"]["reasks"] or len(belief.readings) < 2:
+        return None
+    for slip in slips(belief):
+        if slip.probability >= threshold and slip.character not in again:
+            return Step("reask", slip.character)
+    return None
+
+
+def _compare(belief: Belief, asked: Sequence[Asked]) -> Step | None:
+    """The two leaders set side by side; once a pair, twice a tree."""
+    ranked = belief.ranked()
+    (first, _), rest = ranked[0], ranked[1:]
+    rival = next(
+        ((taxon, p) for taxon, p in rest if _leader_class(belief, taxon) != _leader_class(belief, first)), None
+    )
+    done = [set(question.pair) for question in asked if question.pair]
+    if rival is None or rival[1] < belief.table.knowledge.numbers["asking"]["compare_from"] or len(done) >= 2:
+        return None
+    pair = (first, rival[0])
+    separators = comparison(belief, *pair)
+    if set(pair) in done or not separators:
+        return None
+    return Step("compare", pair=pair, separators=separators)
+
+
+def _leader_class(belief: Belief, taxon: str) -> int:
+    return int(np.argmax(belief.table.alike[belief.table.row(taxon)])) + 1

@@ -1,0 +1,91 @@
+"""The one deadly confusion: until two independent looks agree, a tree that may be a yew is treated as one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chatkey.identify.posterior import Belief, believe
+from chatkey.identify.question import applicability, information, prices
+from chatkey.identify.table import Table
+from chatkey.terms import Claim, Place
+
+
+@dataclass(frozen=True, slots=True)
+class YewWatch:
+    """`active`: yew was likely enough at some message. `against`: families of evidence that speak against it."""
+
+    active: bool
+    probability: float
+    against: tuple[str, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Nothing may be said against yew yet."""
+        return self.active and len(self.against) < 2
+
+
+def yews(table: Table) -> tuple[str, ...]:
+    """The leaves that the caution `yew` is for."""
+    knowledge = table.knowledge
+    wanted = set(knowledge.cautions["yew"].taxa) if "yew" in knowledge.cautions else set()
+    return tuple(leaf for leaf in table.taxa if wanted & set(knowledge.lineage(leaf)))
+
+
+def watch_yew(
+    belief: Belief, claims: Sequence[Claim], place: Place | None = None
+) -> YewWatch:
+    """Looks back over the messages: was yew ever likely, and what speaks against it by now?"""
+    table = belief.table
+    numbers = table.knowledge.numbers["yew"]
+    members = yews(table)
+    now = belief.of(members)
+    active = now >= numbers["watch"] or any(
+        believe(table, said, place).of(members) >= numbers["watch"] for said in _prefixes(claims)
+    )
+    return YewWatch(active, now, _families_against(belief, members, numbers["against"]) if active else ())
+
+
+def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str]) -> str | None:
+    """The look that tells most between yew and the rest, of a family that has not spoken yet. None where none is left."""
+    table = belief.table
+    is_yew = np.array([float(taxon in yews(table)) for taxon in table.taxa])
+    gain = information(belief, np.column_stack([is_yew, 1 - is_yew])) / prices(table)
+    applies = applicability(belief)
+    order = sorted(range(len(table.characters)), key=lambda c: -gain[c] * applies[c])
+    for c in order:
+        character = table.knowledge.characters[table.characters[c]]
+        if (
+            character.id not in leave_out
+            and character.family not in watch.against
+            and character.effort <= 2
+            and gain[c] > 0
+            and applies[c] >= 0.5
+        ):
+            return character.id
+    return None
+
+
+def _prefixes(claims: Sequence[Claim]) -> list[list[Claim]]:
+    """The claims as they stood after each message but the last."""
+    messages = list(dict.fromkeys(claim.message for claim in claims))
+    return [[claim for claim in claims if claim.message in messages[:n]] for n in range(1, len(messages))]
+
+
+def _families_against(belief: Belief, members: Sequence[str], ratio: float) -> tuple[str, ...]:
+    table = belief.table
+    is_yew = np.array([taxon in members for taxon in table.taxa])
+    if not is_yew.any() or is_yew.all():
+        return ()
+    found: dict[str, None] = {}
+    for r, reading in enumerate(belief.readings):
+        likelihood = table.frequency[:, table.columns[reading.character]] @ reading.heard
+        before = belief.probability / np.exp(belief.log_likelihood[r, :-1])  # what the other answers say
+        odds = np.average(likelihood[~is_yew], weights=before[~is_yew]) / np.average(
+            likelihood[is_yew], weights=before[is_yew]
+        )
+        if odds >= ratio:
+            found[table.knowledge.characters[reading.character].family] = None
+    return tuple(found)

@@ -1,0 +1,124 @@
+"""Characters and their words, from characters/ and words/LANGUAGE/."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import cast
+
+from chatkey.knowledge.model import Character, CharacterWords, Kind, StateWords
+from chatkey.knowledge.yaml_nodes import Entry, Problems, nearest
+
+KEYS = (
+    "kind",
+    "part",
+    "family",
+    "effort",
+    "error",
+    "states",
+    "offer",
+    "classes",
+    "confusion",
+    "only_if",
+    "derive",
+    "sources",
+)
+KINDS = ("choice", "count", "length")
+
+
+def read_characters(
+    facts: Mapping[str, Entry], words: Mapping[str, Entry], problems: Problems
+) -> dict[str, Character]:
+    """Characters by id, in the files' order. A character without words, or words without one, is an error."""
+    found: dict[str, Character] = {}
+    for id, entry in facts.items():
+        if id not in words:
+            problems.errors.append(entry.error(f"{id!r} has no words", "add its question in words/en/"))
+            continue
+        character = problems.attempt(None, _character, id, entry, words[id], problems)
+        if character is not None:
+            found[id] = character
+    for id, entry in words.items():
+        if id not in facts:
+            problems.errors.append(entry.error(f"{id!r} is no character", nearest(id, facts)))
+    for id, character in found.items():
+        problems.attempt(None, _check_condition, facts[id], character, found)
+    return found
+
+
+def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Character:
+    pairs = entry.pairs(KEYS, required=("kind", "part", "family", "effort", "sources"))
+    kind = cast(Kind, pairs["kind"].one_of(KINDS))
+    states: tuple[str, ...] = ()
+    classes: dict[str, tuple[float, float]] = {}
+    error = 0.0
+    if kind == "length":
+        for name, node in entry.pairs(KEYS, required=("classes",))["classes"].pairs().items():
+            low, high = node.numbers(2)
+            if not 0 < low < high:
+                raise node.error(f"{low:g} to {high:g} is no rising interval", "write [lower, higher] in mm")
+            classes[name] = (low, high)
+    else:
+        entry.pairs(KEYS, required=("states", "error"))
+        states = pairs["states"].texts()
+        error = pairs["error"].number(low=0.001, high=0.6)
+        if len(states) < 2 or len(set(states)) < len(states):
+            raise pairs["states"].error("two different states at least are needed", "list them once each")
+    offer = tuple(node.one_of(states) for node in pairs["offer"].items()) if "offer" in pairs else states
+    if len(offer) > 4:
+        raise entry.error(f"{id!r} offers {len(offer)} choices", "name at most four under `offer`")
+    return Character(
+        id=id,
+        kind=kind,
+        part=pairs["part"].text(),
+        family=pairs["family"].text(),
+        effort=int(pairs["effort"].number(low=1, high=5)),
+        error=error,
+        states=states,
+        offer=offer,
+        classes=classes,
+        confusion=_confusion(pairs["confusion"], states) if "confusion" in pairs else {},
+        only_if={name: node.texts() for name, node in pairs["only_if"].pairs().items()} if "only_if" in pairs else {},
+        derive=pairs["derive"].one_of(("met",)) if "derive" in pairs else "",
+        sources=pairs["sources"].texts(),
+        words=_words(id, words, states or tuple(classes), kind == "length", problems),
+    )
+
+
+def _confusion(entry: Entry, states: tuple[str, ...]) -> dict[str, dict[str, float]]:
+    found = {}
+    for true, row in entry.pairs(states).items():
+        heard = {name: node.number(low=0, high=0.9) for name, node in row.pairs(states).items()}
+        if true in heard or sum(heard.values()) >= 1:
+            raise row.error("the slips of a state must leave room for the state itself", "lower them")
+        found[true] = heard
+    return found
+
+
+def _words(id: str, entry: Entry, states: tuple[str, ...], is_length: bool, problems: Problems) -> CharacterWords:
+    key = "classes" if is_length else "states"
+    allowed = ("ask", "again", "how", "name", key) + (("echo",) if is_length else ())
+    pairs = entry.pairs(allowed, required=allowed)
+    given = pairs[key].pairs(states, required=states)
+    found = {
+        state: problems.attempt(StateWords(state, state), _state_words, given[state]) for state in states
+    }
+    texts = {name: pairs[name].text() for name in ("ask", "again", "how", "name")}
+    return CharacterWords(**texts, echo=pairs["echo"].text() if is_length else "", states=found)
+
+
+def _state_words(entry: Entry) -> StateWords:
+    pairs = entry.pairs(("label", "echo", "words", "with_part"), required=("label", "echo"))
+    return StateWords(
+        label=pairs["label"].text(),
+        echo=pairs["echo"].text(),
+        words=pairs["words"].texts() if "words" in pairs else (),
+        with_part=pairs["with_part"].texts() if "with_part" in pairs else (),
+    )
+
+
+def _check_condition(entry: Entry, character: Character, all: Mapping[str, Character]) -> None:
+    if not character.only_if:
+        return
+    for name, node in entry.pairs()["only_if"].pairs(all).items():
+        for item in node.items():
+            item.one_of(all[name].states)

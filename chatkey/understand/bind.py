@@ -1,0 +1,211 @@
+"""What each span is said of: the pending question first, then the part named beside it, then what it usually means."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from chatkey.knowledge.model import Character, Knowledge
+from chatkey.terms import Quantity
+from chatkey.understand.lexicon import Lexicon, Meaning
+from chatkey.understand.match import Span
+from chatkey.understand.normalise import Token, stem
+from chatkey.understand.scope import Scope
+
+TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A claim before it has a reader: token indices inclusive."""
+
+    character: str
+    states: tuple[str, ...]
+    quantity: Quantity | None
+    negated: bool
+    hedge: float
+    first: int
+    last: int
+
+
+def bind(
+    tokens: Sequence[Token],
+    spans: Sequence[Span],
+    stands: Sequence[Scope],
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    asked: Character | None,
+) -> tuple[Bound, ...]:
+    """The claims of a message in order. `stands` belongs to the spans that are no names."""
+    found: list[Bound] = []
+    parts = _parts(tokens, lexicon)
+    for span, scope in zip([span for span in spans if span.kind != "name"], stands, strict=True):
+        if not scope.said:
+            continue
+        if span.kind == "length":
+            found += _length(tokens, span, scope, parts, knowledge, asked)
+        else:
+            found += _states(tokens, span, scope, parts, knowledge, asked)
+    found += _counts(tokens, spans, knowledge, lexicon, found, asked)
+    return _merged(tokens, sorted(found, key=lambda bound: bound.first), lexicon)
+
+
+def _states(
+    tokens: Sequence[Token],
+    span: Span,
+    scope: Scope,
+    parts: Sequence[str],
+    knowledge: Knowledge,
+    asked: Character | None,
+) -> list[Bound]:
+    meanings = _fitting(tokens, span, parts, knowledge, asked)
+    characters = list(dict.fromkeys(meaning.character for meaning in meanings))
+    doubt = TWO_MEANINGS if len(characters) > 1 else 0.0
+    out = []
+    for name in characters:
+        character = knowledge.characters[name]
+        states = tuple(dict.fromkeys(meaning.state for meaning in meanings if meaning.character == name))
+        hedge = max(scope.hedge, doubt)
+        if character.kind == "length":
+            low = min(character.classes[state][0] for state in states)
+            high = max(character.classes[state][1] for state in states)
+            out.append(Bound(name, (), Quantity(low, high), scope.negated, hedge, span.first, span.last))
+        else:
+            out.append(Bound(name, states, None, scope.negated, hedge, span.first, span.last))
+    return out
+
+
+def _fitting(
+    tokens: Sequence[Token], span: Span, parts: Sequence[str], knowledge: Knowledge, asked: Character | None
+) -> list[Meaning]:
+    """The meanings that hold here."""
+    if asked is not None:
+        own = [meaning for meaning in span.meanings if meaning.character == asked.id]
+        if own:
+            return own
+    near = _part_of(tokens, span, parts)
+    free = [meaning for meaning in span.meanings if not meaning.asked_only]
+    here = [meaning for meaning in free if knowledge.characters[meaning.character].part in near]
+    if here:
+        return here
+    return [meaning for meaning in free if not meaning.with_part]
+
+
+def _parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[str]:
+    """For each token the parts it names, joined by blanks; "" where it names none."""
+    found = []
+    for token in tokens:
+        word = stem(token.text)
+        found.append(" ".join(part for part, nouns in lexicon.part_nouns.items() if word in nouns or token.text in nouns))
+    return found
+
+
+def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str]) -> set[str]:
+    """The part a span is said of: one inside it, one right behind it, else the nearest named before in the sentence,
+    else the next in the clause."""
+    inside = [parts[index] for index in range(span.first, span.last + 1) if parts[index]]
+    if inside:
+        return set(inside[-1].split())
+    after = span.last + 1
+    if after < len(tokens) and parts[after]:
+        return set(parts[after].split())
+    for index in range(span.first - 1, -1, -1):
+        if tokens[index].is_break and tokens[index].text in ".;!?":
+            break
+        if parts[index]:
+            return set(parts[index].split())
+    for index in range(after, len(tokens)):
+        if tokens[index].is_break:
+            break
+        if parts[index]:
+            return set(parts[index].split())
+    return set()
+
+
+def _length(
+    tokens: Sequence[Token],
+    span: Span,
+    scope: Scope,
+    parts: Sequence[str],
+    knowledge: Knowledge,
+    asked: Character | None,
+) -> list[Bound]:
+    """A length is said of the part named beside it; else of what was asked; else of a needle."""
+    lengths = [character for character in knowledge.characters.values() if character.kind == "length"]
+    near = _part_of(tokens, span, parts)
+    named = [character for character in lengths if character.part in near]
+    if not named and asked is not None and asked.kind == "length":
+        named = [asked]
+    if not named and not near - {"whole", "place", "leaf"}:
+        named = [character for character in lengths if character.part == "leaf"]
+    quantity = span.quantity
+    if not named or quantity is None:
+        return []
+    return [Bound(named[0].id, (), quantity, scope.negated, scope.hedge, span.first, span.last)]
+
+
+def _counts(
+    tokens: Sequence[Token],
+    spans: Sequence[Span],
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    found: Sequence[Bound],
+    asked: Character | None,
+) -> list[Bound]:
+    """A number near a word for a bundle ("bunches of like 5"), or alone where the count was asked."""
+    taken = {index for span in spans for index in range(span.first, span.last + 1) if span.kind == "length"}
+    out: list[Bound] = []
+    for character in knowledge.characters.values():
+        if character.kind != "count" or any(bound.character == character.id for bound in found):
+            continue
+        nouns = _container_nouns(character, knowledge, lexicon)
+        by_number = _states_by_number(character, lexicon)
+        for index, token in enumerate(tokens):
+            if token.kind != "number" or index in taken or token.text not in by_number:
+                continue
+            window = range(max(0, index - 4), min(len(tokens), index + 4))
+            beside = any(stem(tokens[at].text) in nouns for at in window if not tokens[at].is_break)
+            if beside or (asked is not None and asked.id == character.id):
+                out.append(Bound(character.id, (by_number[token.text],), None, False, 0.0, index, index))
+    return out
+
+
+def _container_nouns(character: Character, knowledge: Knowledge, lexicon: Lexicon) -> set[str]:
+    nouns: set[str] = set()
+    for parent, states in character.only_if.items():
+        for state in states:
+            said = knowledge.characters[parent].words.states[state]
+            nouns.update(stem(word) for word in (*said.words, *said.with_part) if " " not in word)
+    return nouns
+
+
+def _states_by_number(character: Character, lexicon: Lexicon) -> dict[str, str]:
+    numbers = lexicon.language.numbers["numbers"]
+    found = {}
+    for state, said in character.words.states.items():
+        for word in (said.label, *said.words, *said.with_part):
+            if word in numbers:
+                found[f"{numbers[word]:g}"] = state
+            elif word.isdigit():
+                found[word] = state
+    return found
+
+
+def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) -> tuple[Bound, ...]:
+    """Two states of one character joined by "or", "and" or a dash are one claim of both; said twice alike is one."""
+    joiners = set(lexicon.language.lists["either"]) | {"and", "-", "/", "to", ","}
+    out: list[Bound] = []
+    for bound in bounds:
+        last = next((old for old in reversed(out) if old.character == bound.character), None)
+        if last is None or bound.quantity is not None or last.quantity is not None or last.negated != bound.negated:
+            out.append(bound)
+            continue
+        between = [token.text for token in tokens[last.last + 1 : bound.first]]
+        if set(bound.states) <= set(last.states):
+            continue
+        if len(between) <= 2 and all(word in joiners for word in between):
+            both = replace(last, states=(*last.states, *bound.states), last=bound.last, hedge=max(last.hedge, bound.hedge))
+            out[out.index(last)] = both
+        else:
+            out.append(bound)
+    return tuple(out)

@@ -1,0 +1,71 @@
+"""A bare answer to the pending question: "2", "b", "the 2nd one", "yes", "neither", "1 or 2"."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chatkey.knowledge.model import Language
+from chatkey.understand.normalise import Token
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The choice picked; `also` where two were named ("1 or 2")."""
+
+    state: str
+    also: tuple[str, ...] = ()
+    hedge: float = 0.0
+
+
+def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language) -> Chosen | None:
+    """The choice a whole message picks, or None where it says more than that."""
+    words = [token.text for token in tokens if token.kind != "mark" or token.text == "?"]
+    words = [word for word in words if word not in language.lists["choice_marks"]]
+    kept = [word for word in words if word not in _polite(language) and word != "?"]
+    if not choices or not kept or len(kept) > 5:
+        return None
+    hedge = _hedge(words, language)
+    by_key = {key.lower(): state for key, state in choices}
+    offered = [state for _, state in choices if state not in ("cant_tell", "none_of_these")]
+    text = " ".join(kept)
+    if "none_of_these" in by_key.values() and text in language.lists["none_of_them"]:
+        return Chosen("none_of_these")
+    if len(offered) == 2 and text in language.lists["yes"]:
+        return Chosen(offered[0], hedge=hedge)
+    if len(offered) == 2 and text in language.lists["no"]:
+        return Chosen(offered[1], hedge=hedge)
+    joined = [word for word in kept if word not in language.lists["either"] and word != "and"]
+    picked = [_one(word, by_key, offered, language) for word in _merged(joined, language)]
+    if not picked or any(state is None for state in picked):
+        return None
+    states = list(dict.fromkeys(state for state in picked if state))
+    if len(states) > 1 and ("cant_tell" in states or "none_of_these" in states):
+        return None
+    return Chosen(states[0], tuple(states[1:]), hedge)
+
+
+def _one(word: str, by_key: dict[str, str], offered: Sequence[str], language: Language) -> str | None:
+    if word in by_key:
+        return by_key[word]
+    place = language.numbers["ordinals"].get(word) or language.numbers["letters"].get(word)
+    if place is None:
+        return None
+    states = list(by_key.values())
+    index = int(place) - 1 if place > 0 else len(offered) + int(place)
+    return states[index] if 0 <= index < len(states) else None
+
+
+def _merged(words: Sequence[str], language: Language) -> list[str]:
+    """Ordinals of two words as one ("first one", "the last")."""
+    text = " ".join(words)
+    return [text] if text in language.numbers["ordinals"] else list(words)
+
+
+def _polite(language: Language) -> frozenset[str]:
+    return frozenset(("the", "it", "is", "it's", "i", "think", "please", "maybe", "probably", "one", "1st one", "thanks", "um", "uh", "so", "would", "say")) - {"1"}
+
+
+def _hedge(words: Sequence[str], language: Language) -> float:
+    text = f" {' '.join(words)} "
+    return max((weight for phrase, weight in language.numbers["hedge"].items() if f" {phrase} " in text), default=0.0)

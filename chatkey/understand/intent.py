@@ -1,0 +1,60 @@
+"""What a message wants: all its intents by urgency, and the subjects of an unsafe question."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chatkey.terms import INTENTS, Intent
+from chatkey.understand.lexicon import Lexicon, Pattern
+from chatkey.understand.normalise import Token
+
+GAP = 4  # words that a * may stand for
+
+
+@dataclass(frozen=True, slots=True)
+class FoundIntent:
+    intent: Intent
+    subject: str
+    tokens: tuple[int, ...]  # that spoke for it
+
+
+def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent, ...]:
+    """Every intent whose words stand in the message. A whole-message word counts only as the whole message."""
+    words = tuple(token.text for token in tokens if token.kind != "mark")
+    found: list[FoundIntent] = []
+    for intent, subject in lexicon.wholes.get(words, ()):
+        found.append(FoundIntent(_known(intent), subject, tuple(range(len(tokens)))))
+    for start, token in enumerate(tokens):
+        for pattern in lexicon.patterns.get(token.text, ()):
+            run = _run(tokens, start, pattern)
+            if run is not None:
+                found.append(FoundIntent(_known(pattern.intent), pattern.subject, run))
+    return tuple(sorted(found, key=lambda one: INTENTS.index(one.intent)))
+
+
+def _run(tokens: Sequence[Token], start: int, pattern: Pattern) -> tuple[int, ...] | None:
+    """The tokens that fit the pattern from `start` on, or None. A gap does not reach over the end of a sentence."""
+    at = start
+    used = [start]
+    gap = False
+    for word in pattern.words[1:]:
+        if word is None:
+            gap = True
+            continue
+        reach = GAP + 1 if gap else 1
+        for step in range(1, reach + 1):
+            if at + step >= len(tokens) or (tokens[at + step].is_break and tokens[at + step].text != ","):
+                return None
+            if tokens[at + step].text == word:
+                at += step
+                break
+        else:
+            return None
+        used.append(at)
+        gap = False
+    return tuple(used)
+
+
+def _known(intent: str) -> Intent:
+    return next(known for known in INTENTS if known == intent)

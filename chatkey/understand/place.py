@@ -1,0 +1,152 @@
+"""Where a finder stands: a code, "Town, ST", a name, a region word, a postal code, or coordinates.
+
+Nothing is guessed: words that are also English ("in", "me", "or") count as codes only in capitals behind a town.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+from chatkey.knowledge.model import Knowledge
+from chatkey.terms import Place
+
+COORDINATES = re.compile(
+    r"(?<![\d.])(?P<lat>[+-]?\d{1,2}(?:\.\d+)?)\s*°?\s*(?P<ns>[NSns])?\s*[,;\s]\s*"
+    r"(?P<lon>[+-]?\d{1,3}(?:\.\d+)?)\s*°?\s*(?P<ew>[EWew])?(?![\d.])"
+)
+ZIP = re.compile(r"(?<![\d-])(\d{5})(?:-\d{4})?(?![\d-])")
+CANADIAN = re.compile(r"\b([A-Za-z]\d[A-Za-z])[ -]?(\d[A-Za-z]\d)\b")
+TOWN_CODE = re.compile(r"\b(?P<town>[A-Za-z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b")
+ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
+ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPlace:
+    place: Place
+    span: tuple[int, int]
+
+
+def find_place(text: str, knowledge: Knowledge, *, asked: bool = False) -> FoundPlace | None:
+    """The place a message names, or None. With `asked` (the question is pending) a bare code in any case counts."""
+    for read in (_coordinates, _canadian, _zip):
+        found = read(text, knowledge, asked)
+        if found is not None:
+            return found
+    coded = _code(text, knowledge, asked)
+    named = _name(text, knowledge)
+    return coded or named
+
+
+def _coordinates(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
+    for match in COORDINATES.finditer(text):
+        if not (match["ns"] or "." in match["lat"]) or not (match["ew"] or "." in match["lon"]):
+            continue
+        latitude, longitude = float(match["lat"]), float(match["lon"])
+        latitude = -abs(latitude) if (match["ns"] or "").upper() == "S" else latitude
+        longitude = -abs(longitude) if (match["ew"] or "").upper() == "W" else longitude
+        if not (15 <= latitude <= 84 and -180 <= longitude <= -50):
+            continue
+        near = nearest_town(round(latitude, ROUNDING), round(longitude, ROUNDING))
+        code = next((r.code for r in knowledge.regions.values() if r.name == near.get("state")), "")
+        if code:
+            place = Place(
+                code,
+                county=near.get("county", ""),
+                town=near.get("city", ""),
+                latitude=round(latitude, ROUNDING),
+                longitude=round(longitude, ROUNDING),
+            )
+            return FoundPlace(place, match.span())
+    return None
+
+
+def _canadian(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
+    match = CANADIAN.search(text)
+    if match is None:
+        return None
+    prefix = match[1].upper()
+    code = knowledge.postal.get(prefix) or knowledge.postal.get(prefix[0])
+    return FoundPlace(Place(code), match.span()) if code else None
+
+
+def _zip(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
+    match = ZIP.search(text)
+    if match is None:
+        return None
+    row = zip_row(match[1])
+    if row is None or row["state"] not in knowledge.regions:
+        return None
+    return FoundPlace(Place(row["state"], county=row["county"], town=row["city"]), match.span())
+
+
+def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
+    alone = ALONE.match(text)
+    if alone and alone["code"].upper() in knowledge.regions and (asked or alone["code"].isupper()):
+        return FoundPlace(Place(alone["code"].upper()), alone.span("code"))
+    for match in TOWN_CODE.finditer(text):
+        if match["code"] in knowledge.regions and (match["comma"] or match["code"] not in ("OK", "OR", "IN", "ME", "HI", "ON")):
+            town = match["town"].split(" near ")[-1]
+            return FoundPlace(Place(match["code"], town=town), match.span("code"))
+    for match in re.finditer(r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text):
+        if match[1] in knowledge.regions:
+            return FoundPlace(Place(match[1]), match.span(1))
+    return None
+
+
+def _name(text: str, knowledge: Knowledge) -> FoundPlace | None:
+    """A name or region word of a state or province; the longest wins, then the one that stands last (Town, State)."""
+    plain = re.sub(r"[^\w\s]", " ", text.lower())  # one for one: spans stay right
+    best: FoundPlace | None = None
+    for match in name_pattern(_all_names(knowledge)).finditer(plain):
+        code, is_region = _all_names(knowledge)[" ".join(match.group().split())]
+        place = Place(code, landscape=match.group().title() if is_region else "")
+        if best is None or match.end() - match.start() >= best.span[1] - best.span[0]:
+            best = FoundPlace(place, match.span())
+    return best
+
+
+_NAMES: dict[str, Mapping[str, tuple[str, bool]]] = {}
+
+
+def _all_names(knowledge: Knowledge) -> Mapping[str, tuple[str, bool]]:
+    if knowledge.hash not in _NAMES:
+        found: dict[str, tuple[str, bool]] = {}
+        for region in knowledge.regions.values():
+            found.update({word: (region.code, True) for word in region.regions})
+        for region in knowledge.regions.values():
+            found.update({word: (region.code, False) for word in (region.name.lower(), *region.words)})
+        _NAMES[knowledge.hash] = found
+    return _NAMES[knowledge.hash]
+
+
+@lru_cache(maxsize=8)
+def _pattern(names: tuple[str, ...]) -> re.Pattern[str]:
+    longest_first = sorted(names, key=lambda name: -len(name))
+    return re.compile(r"\b(?:" + "|".join(re.escape(name).replace(r"\ ", r"\s+") for name in longest_first) + r")\b")
+
+
+def name_pattern(names: Mapping[str, tuple[str, bool]]) -> re.Pattern[str]:
+    return _pattern(tuple(names))
+
+
+@lru_cache(maxsize=4096)
+def zip_row(code: str) -> dict[str, str] | None:
+    """State, county and city of a US ZIP code, or None."""
+    import zipcodes  # 0.24 s at the first look: only for those who give a ZIP code
+
+    rows = zipcodes.matching(code) if zipcodes.is_real(code) else []
+    if not rows:
+        return None
+    return {"state": rows[0]["state"], "county": rows[0]["county"].removesuffix(" County"), "city": rows[0]["city"]}
+
+
+@lru_cache(maxsize=4096)
+def nearest_town(latitude: float, longitude: float) -> dict[str, str]:
+    """City, county and state of the nearest town in the package's list: near a border it may be the wrong side."""
+    import reverse_geocode  # 0.9 s at the first look: only for those who give coordinates
+
+    return dict(reverse_geocode.get((latitude, longitude)))

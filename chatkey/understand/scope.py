@@ -1,0 +1,146 @@
+"""What turns a claim round, weakens it, or takes it back: denials, hedges, contrast, either-or, corrections."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chatkey.knowledge.model import Language
+from chatkey.understand.match import Span
+from chatkey.understand.normalise import Token
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """How one span stands: denied, doubted, or not said at all (asked, wondered, taken back)."""
+
+    negated: bool = False
+    hedge: float = 0.0
+    said: bool = True
+
+
+def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -> tuple[Scope, ...]:
+    """The scope of each span, in order."""
+    negated = [0] * len(spans)
+    hedge = [0.0] * len(spans)
+    said = [True] * len(spans)
+    covered = {index for span in spans for index in range(span.first, span.last + 1)}
+    taken = _cover(tokens, language.lists["not_denying"])
+    for first, last in _places(tokens, language.lists["not_said"], covered):
+        taken.update(range(first, last + 1))
+        for n in _following(tokens, spans, last, language):
+            said[n] = False
+    for first, last in _places(tokens, language.lists["deny"], covered | taken):
+        reached = _denied(tokens, spans, last, language)
+        if not reached:
+            reached = _denied_before(tokens, spans, first, last)
+        for n in reached:
+            negated[n] += 1
+    for first, last in _places(tokens, language.lists["deny_after"], covered | taken):
+        if _ends_clause(tokens, last):
+            for n in _denied_before(tokens, spans, first, last):
+                negated[n] = max(negated[n], 1)
+    for _, last in _places(tokens, language.lists["contrast"], covered):
+        for n in _following(tokens, spans, last, language)[:1]:
+            if n > 0:
+                negated[n] += 1
+    for phrase, weight in language.numbers["hedge"].items():
+        for first, last in _places(tokens, (phrase,), covered):
+            for n in _hedged(tokens, spans, first, last, language):
+                hedge[n] = max(hedge[n], weight)
+    for n, span in enumerate(spans):
+        if any(tokens[index].ish for index in range(span.first, span.last + 1)):
+            hedge[n] = max(hedge[n], language.numbers["hedge"].get("ish", 0.4))
+    _take_back(tokens, spans, said, language)
+    return tuple(Scope(count % 2 == 1, weight, stands) for count, weight, stands in zip(negated, hedge, said, strict=True))
+
+
+def _places(tokens: Sequence[Token], phrases: Sequence[str], leave_out: set[int]) -> list[tuple[int, int]]:
+    """Where any of the phrases stands, longest first, none twice; tokens left out (a claim's own words) don't count."""
+    found: list[tuple[int, int]] = []
+    used = set(leave_out)
+    for phrase in sorted(phrases, key=lambda phrase: -len(phrase.split())):
+        words = phrase.split()
+        for first in range(len(tokens) - len(words) + 1):
+            run = range(first, first + len(words))
+            if [tokens[index].text for index in run] == words and not used & set(run):
+                found.append((first, run[-1]))
+                used.update(run)
+    return sorted(found)
+
+
+def _cover(tokens: Sequence[Token], phrases: Sequence[str]) -> set[int]:
+    return {index for first, last in _places(tokens, phrases, set()) for index in range(first, last + 1)}
+
+
+def _clause_end(tokens: Sequence[Token], at: int, language: Language, *, goes_on: bool = False) -> int:
+    """The index where the clause of token `at` ends (exclusive)."""
+    breaks = {phrase for phrase in language.lists["clause_breaks"] if " " not in phrase}
+    for index in range(at + 1, len(tokens)):
+        token = tokens[index]
+        if token.text in breaks:
+            return index
+        if token.is_break:
+            following = tokens[index + 1].text if index + 1 < len(tokens) else ""
+            if goes_on and token.text == "," and following in language.lists["denial_goes_on"]:
+                continue
+            return index
+    return len(tokens)
+
+
+def _following(tokens: Sequence[Token], spans: Sequence[Span], last: int, language: Language) -> list[int]:
+    end = _clause_end(tokens, last, language)
+    return [n for n, span in enumerate(spans) if last < span.first < end]
+
+
+def _denied(tokens: Sequence[Token], spans: Sequence[Span], last: int, language: Language) -> list[int]:
+    """The next span of the clause, and those that "or" and "nor" tie to it."""
+    end = _clause_end(tokens, last, language, goes_on=True)
+    inside = [n for n, span in enumerate(spans) if last < span.first < end]
+    if not inside or spans[inside[0]].first - last > 5:
+        return []
+    reached = [inside[0]]
+    for n in inside[1:]:
+        between = [token.text for token in tokens[spans[reached[-1]].last + 1 : spans[n].first]]
+        if not any(word in ("or", "nor", "either") for word in between):
+            break
+        reached.append(n)
+    return reached
+
+
+def _denied_before(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int) -> list[int]:
+    """The span just before: "cones? none", "flat? no, square"."""
+    if not _ends_clause(tokens, last):
+        return []
+    for n in range(len(spans) - 1, -1, -1):
+        if spans[n].last < first:
+            between = tokens[spans[n].last + 1 : first]
+            close = all(token.text in (":", "?", "-", ",", "(") for token in between)
+            return [n] if close and between else []
+    return []
+
+
+def _ends_clause(tokens: Sequence[Token], last: int) -> bool:
+    return last + 1 >= len(tokens) or tokens[last + 1].is_break
+
+
+def _hedged(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language) -> list[int]:
+    """The next span of the clause; where there is none, the one before in the same clause."""
+    following = _following(tokens, spans, last, language)
+    if following:
+        return following[:1]
+    for n in range(len(spans) - 1, -1, -1):
+        if spans[n].last < first:
+            between = tokens[spans[n].last + 1 : first]
+            return [] if any(token.is_break and token.text != "," for token in between) else [n]
+    return []
+
+
+def _take_back(tokens: Sequence[Token], spans: Sequence[Span], said: list[bool], language: Language) -> None:
+    """"flat, wait, square": what stands before the correction about the same character is not said."""
+    covered = {index for span in spans for index in range(span.first, span.last + 1)}
+    for first, last in _places(tokens, language.lists["correction"], covered):
+        after = {meaning.character for span in spans if span.first > last for meaning in span.meanings}
+        for n, span in enumerate(spans):
+            if span.last < first and span.meanings and {meaning.character for meaning in span.meanings} & after:
+                said[n] = False

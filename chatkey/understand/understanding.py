@@ -1,0 +1,186 @@
+"""One message understood: the stages put together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from chatkey.knowledge.model import Character, Knowledge
+from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
+from chatkey.understand.bind import Bound, bind
+from chatkey.understand.intent import FoundIntent, find_intents
+from chatkey.understand.lexicon import Lexicon
+from chatkey.understand.match import Span, best_set, mend, phrase_spans
+from chatkey.understand.normalise import LONGEST, Token, normalise
+from chatkey.understand.place import find_place
+from chatkey.understand.quantity import length_spans
+from chatkey.understand.scope import scopes
+from chatkey.understand.choice import Chosen, read_choice
+
+ASIDE = ("thanks", "greeting", "smalltalk", "abuse", "describe", "answer", "other", "place", "guess_name")
+
+
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """The question that waits for an answer. `choices` are its keys with what each stands for."""
+
+    kind: str  # character | place | compare | reask
+    character: str = ""
+    choices: tuple[tuple[str, str], ...] = ()  # (key, state, class, taxon, "none_of_these" or "cant_tell")
+
+
+@dataclass(frozen=True, slots=True)
+class Understanding:
+    """What was taken from one message. Spans are code points of the message."""
+
+    language: str
+    intents: tuple[Intent, ...]
+    claims: tuple[Claim, ...]
+    names: tuple[tuple[str, ...], ...] = ()  # each plant name with the taxa and groups it can mean
+    place: Place | None = None
+    subjects: tuple[str, ...] = ()  # of an unsafe or health question: eat, swallowed, animals …
+    chosen: str = ""  # taxon picked in a comparison
+    not_understood: tuple[str, ...] = ()
+    spoken: bool = True  # False where the message is in letters or words of another language
+
+    @property
+    def intent(self) -> Intent:
+        return self.intents[0]
+
+
+def understand(text: str, knowledge: Knowledge, lexicon: Lexicon, pending: Pending | None = None) -> Understanding:
+    """What a message says and wants. Pure; any text gives an answer."""
+    if _other_letters(text):
+        return Understanding(lexicon.language.code, ("other",), (), spoken=False)
+    raw = normalise(text, lexicon.language)
+    asked = knowledge.characters.get(pending.character) if pending and pending.character else None
+    chosen = read_choice(raw, pending.choices, lexicon.language) if pending else None
+    if pending and chosen is None and _is_whole_cant_tell(raw, lexicon):
+        chosen = Chosen("cant_tell")
+    if pending and chosen is not None:
+        return _answered(text, raw, pending, chosen, asked, lexicon, knowledge)
+    tokens = mend(raw, lexicon)
+    found_place = find_place(text[:LONGEST], knowledge, asked=bool(pending and pending.kind == "place"))
+    wanted = find_intents(tokens, lexicon)
+    place_tokens = _inside(tokens, found_place.span) if found_place else set()
+    spans = [
+        span
+        for span in (*phrase_spans(tokens, lexicon), *length_spans(tokens, lexicon.language))
+        if not place_tokens & set(range(span.first, span.last + 1))
+    ]
+    chosen_spans = best_set(spans)
+    stands = scopes(tokens, [span for span in chosen_spans if span.kind != "name"], lexicon.language)
+    bound = bind(tokens, chosen_spans, stands, knowledge, lexicon, asked)
+    claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
+    names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
+    intents = _intents(wanted, claims, names, found_place is not None, asked)
+    used = place_tokens | {i for one in wanted for i in one.tokens} | {i for s in chosen_spans for i in range(s.first, s.last + 1)}
+    return Understanding(
+        language=lexicon.language.code,
+        intents=intents,
+        claims=claims,
+        names=names,
+        place=found_place.place if found_place else None,
+        subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
+        not_understood=_left_over(text, tokens, used, lexicon) if intents[0] in ("describe", "answer", "guess_name", "place", "other") else (),
+    )
+
+
+def _answered(
+    text: str,
+    tokens: Sequence[Token],
+    pending: Pending,
+    chosen: Chosen,
+    asked: Character | None,
+    lexicon: Lexicon,
+    knowledge: Knowledge,
+) -> Understanding:
+    """A bare answer to the pending question."""
+    if chosen.state == "cant_tell":
+        return Understanding(lexicon.language.code, ("cant_tell",), ())
+    if pending.kind == "compare":
+        return Understanding(lexicon.language.code, ("answer",), (), chosen=chosen.state)
+    if asked is None:
+        return Understanding(lexicon.language.code, ("answer",), ())
+    span = (tokens[0].span[0], tokens[-1].span[1]) if tokens else (0, len(text))
+    if chosen.state == "none_of_these":
+        claim = Claim(asked.id, states=asked.offer, negated=True, span=span, text=text[span[0] : span[1]])
+    elif asked.kind == "length":
+        low, high = asked.classes[chosen.state]
+        claim = Claim(asked.id, quantity=Quantity(low, high), span=span, text=text[span[0] : span[1]])
+    else:
+        claim = Claim(asked.id, states=(chosen.state, *chosen.also), hedge=chosen.hedge, span=span, text=text[span[0] : span[1]])
+    return Understanding(lexicon.language.code, ("answer",), (claim,))
+
+
+def _claim(text: str, tokens: Sequence[Token], one: Bound, sequence: int) -> Claim:
+    span = (tokens[one.first].span[0], tokens[one.last].span[1])
+    return Claim(
+        character=one.character,
+        states=one.states,
+        quantity=one.quantity,
+        negated=one.negated,
+        hedge=one.hedge,
+        sequence=sequence,
+        span=span,
+        text=text[span[0] : span[1]],
+    )
+
+
+def _intents(
+    wanted: Sequence[FoundIntent],
+    claims: Sequence[Claim],
+    names: Sequence[tuple[str, ...]],
+    has_place: bool,
+    asked: Character | None,
+) -> tuple[Intent, ...]:
+    found: dict[Intent, None] = {one.intent: None for one in wanted}
+    if claims and "cant_tell" in found:
+        del found["cant_tell"]
+    if asked is not None and any(claim.character == asked.id for claim in claims):
+        found["answer"] = None
+    elif claims:
+        found["describe"] = None
+    if has_place:
+        found["place"] = None
+    if names and not set(found) & {"planting", "unsafe", "compare", "meaning", "health", "report"}:
+        found["guess_name"] = None
+    for quiet in ("smalltalk", "other", "greeting", "thanks", "abuse"):
+        if len(found) > 1 and quiet in ("smalltalk", "other"):
+            found.pop(quiet, None)  # type: ignore[call-overload]
+    return tuple(sorted(found, key=INTENTS.index)) or ("other",)
+
+
+def _left_over(text: str, tokens: Sequence[Token], used: set[int], lexicon: Lexicon) -> tuple[str, ...]:
+    """Runs of words that nothing was made of: unknown to the lexicon and more than everyday talk."""
+    language = lexicon.language
+    everyday = lexicon.fillers | set(language.lists["ignore"])
+    runs: list[list[Token]] = [[]]
+    for index, token in enumerate(tokens):
+        strange = token.kind == "word" and index not in used and len(token.text) > 2 and token.text not in everyday
+        if strange and token.text not in lexicon.known:
+            runs[-1].append(token)
+        elif runs[-1]:
+            runs.append([])
+    return tuple(text[run[0].span[0] : run[-1].span[1]] for run in runs if run)[:4]
+
+
+def _inside(tokens: Sequence[Token], span: tuple[int, int]) -> set[int]:
+    return {i for i, token in enumerate(tokens) if token.span[0] < span[1] and token.span[1] > span[0]}
+
+
+def _is_whole_cant_tell(tokens: Sequence[Token], lexicon: Lexicon) -> bool:
+    words = tuple(token.text for token in tokens if token.kind != "mark")
+    return any(intent == "cant_tell" for intent, _ in lexicon.wholes.get(words, ()))
+
+
+def _other_letters(text: str) -> bool:
+    """Most letters are not Latin ones."""
+    letters = [character for character in text if character.isalpha()]
+    strange = sum(ord(character) > 0x24F for character in letters)
+    return len(letters) >= 3 and strange > len(letters) / 2
+
+
+def numbered(claims: Sequence[Claim], reader: str, message: str, start: int) -> tuple[Claim, ...]:
+    """The claims with who said them, in which message, and their place in the sequence."""
+    return tuple(replace(claim, reader=reader, message=message, sequence=start + n) for n, claim in enumerate(claims))
