@@ -76,8 +76,10 @@ def heard(table: Table, claim: Claim) -> Array:
         states = table.knowledge.characters[claim.character].states
         rows = [states.index(state) for state in claim.states]
         said = table.hearing[claim.character][rows].sum(axis=0)
+    doubt = claim.hedge
     if claim.negated:
         said = 1 - said
-    guess = numbers["evidence"]["hedge"] * claim.hedge
+        doubt = 1.0 if table.knowledge.characters[claim.character].denied_is_weak else doubt
+    guess = numbers["evidence"]["hedge"] * doubt
     said = (1 - guess) * said + guess * said.mean()
     return np.maximum(said, 1e-9)

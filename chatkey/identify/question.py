@@ -23,7 +23,7 @@ def gains(belief: Belief, place: Place | None = None) -> Array:
     gain = information(belief, table.alike)
     if place is not None:
         gain = gain + numbers["asking"]["status_share"] * information(belief, status_classes(table, place.code))
-    return np.asarray(gain * (1 - numbers["evidence"]["cant_tell"]) * applicability(belief))
+    return np.asarray(gain * (1 - cant_tell(table)) * applicability(belief))
 
 
 def information(belief: Belief, classes: Array) -> Array:
@@ -55,6 +55,13 @@ def prices(table: Table) -> Array:
     """What each question costs the finder. Shape (C,)."""
     price = table.knowledge.numbers["price"]
     return np.array([price[str(table.knowledge.characters[name].effort)] for name in table.characters])
+
+
+@lru_cache(maxsize=8)
+def cant_tell(table: Table) -> Array:
+    """Chance that a question comes back "can't tell". Shape (C,)."""
+    share = table.knowledge.numbers["cant_tell"]
+    return np.array([share[str(table.knowledge.characters[name].effort)] for name in table.characters])
 
 
 @lru_cache(maxsize=512)

@@ -50,7 +50,7 @@ def next_step(
     spent = sum(question.kind in ("character", "place", "reask") and not question.free for question in asked)
     put = {question.character for question in asked if question.kind == "character"}
     heard = {reading.character for reading in belief.readings}
-    leave_out = put | heard
+    leave_out = put | heard | _ruled_out(belief)
     if again := _reask(belief, asked, SURE_SLIP):
         return again
     if place is None and len(put) >= 1 and heard and not any(question.kind == "place" for question in asked):
@@ -67,6 +67,20 @@ def next_step(
     if place is None and heard and not any(question.kind == "place" for question in asked):
         return Step("place")
     return DONE
+
+
+def _ruled_out(belief: Belief) -> set[str]:
+    """Characters whose condition was denied or said to be otherwise: no cone questions where no cone was seen."""
+    claims = {claim.character: claim for reading in belief.readings for claim in reading.claims}
+    characters = belief.table.knowledge.characters
+    found: set[str] = set()
+    for name, character in characters.items():
+        for parent, states in character.only_if.items():
+            claim = claims.get(parent)
+            said = set(claim.states) & set(states) if claim else set()
+            if parent in found or (claim is not None and bool(said) == claim.negated):
+                found.add(name)
+    return found
 
 
 def _is_sure(belief: Belief) -> bool:

@@ -20,6 +20,7 @@ KEYS = (
     "confusion",
     "only_if",
     "derive",
+    "denied",
     "sources",
 )
 KINDS = ("choice", "count", "length")
@@ -78,6 +79,7 @@ def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Chara
         classes=classes,
         confusion=_confusion(pairs["confusion"], states) if "confusion" in pairs else {},
         only_if={name: node.texts() for name, node in pairs["only_if"].pairs().items()} if "only_if" in pairs else {},
+        denied_is_weak="denied" in pairs and pairs["denied"].one_of(("weak",)) == "weak",
         derive=pairs["derive"].one_of(("met",)) if "derive" in pairs else "",
         sources=pairs["sources"].texts(),
         words=_words(id, words, states or tuple(classes), kind == "length", problems),
@@ -107,12 +109,12 @@ def _words(id: str, entry: Entry, states: tuple[str, ...], is_length: bool, prob
 
 
 def _state_words(entry: Entry) -> StateWords:
-    pairs = entry.pairs(("label", "echo", "words", "with_part"), required=("label", "echo"))
+    lists = ("words", "with_part", "when_asked")
+    pairs = entry.pairs(("label", "echo", *lists), required=("label", "echo"))
     return StateWords(
         label=pairs["label"].text(),
         echo=pairs["echo"].text(),
-        words=pairs["words"].texts() if "words" in pairs else (),
-        with_part=pairs["with_part"].texts() if "with_part" in pairs else (),
+        **{name: pairs[name].texts() for name in lists if name in pairs},
     )
 
 

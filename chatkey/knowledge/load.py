@@ -83,7 +83,9 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
         postal=read_postal(files.merged("places/postal.yaml"), regions, problems),
         listings=problems.attempt((), read_listings, listings, taxa, regions, sources, problems) if listings else (),
         planting=read_planting(planting, said["planting"], sources, regions, problems),
-        cautions=read_cautions(files.merged("cautions/cautions.yaml"), said["cautions"], taxa, sources, problems),
+        cautions=read_cautions(
+            files.merged("cautions/cautions.yaml"), said["cautions"], {*taxa, *planting}, sources, problems
+        ),
         lines=read_lines(files.merged("cautions/lines.yaml"), problems),
         sources={
             key: source

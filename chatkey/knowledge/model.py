@@ -34,6 +34,7 @@ class StateWords:
     echo: str
     words: tuple[str, ...] = ()
     with_part: tuple[str, ...] = ()  # said of this state only where its part is named or its question is pending
+    when_asked: tuple[str, ...] = ()  # said of this state only as an answer to its question
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,7 @@ class Character:
     classes: Mapping[str, tuple[float, float]]
     confusion: Mapping[str, Mapping[str, float]]  # true state -> heard state -> probability
     only_if: Mapping[str, tuple[str, ...]]
+    denied_is_weak: bool  # "no red berries" says mostly that none were seen
     derive: str  # "met": no taxon is scored; wild and planted follow from the weights of being met
     sources: tuple[str, ...]
     words: CharacterWords
@@ -233,6 +235,7 @@ class Language:
     lists: Mapping[str, tuple[str, ...]]  # scope.yaml: deny, fillers, yes …
     numbers: Mapping[str, Mapping[str, float]]  # scope.yaml: hedge, ordinals, letters, numbers
     texts: Mapping[str, Mapping[str, str]]  # scope.yaml: expand, emoji
+    sets: Mapping[str, tuple[str, ...]]  # scope.yaml: words that {animal} and the like stand for
     units: Mapping[str, float]  # mm
     not_units_before: tuple[str, ...]
     fractions: Mapping[str, float]

@@ -59,13 +59,14 @@ def read_planting(
 def read_cautions(
     facts: Mapping[str, Entry],
     words: Mapping[str, Entry],
-    taxa: Collection[str],
+    plants: Collection[str],
     sources: Collection[str],
     problems: Problems,
 ) -> dict[str, Caution]:
+    """Cautions by id. `plants`: taxa, and the broadleaf plants that are only planted."""
     found = {}
     for id, entry in facts.items():
-        caution = problems.attempt(None, _caution, id, entry, words, taxa, sources)
+        caution = problems.attempt(None, _caution, id, entry, words, plants, sources)
         if caution is not None:
             found[id] = caution
     return found

@@ -35,6 +35,7 @@ SCOPE_LISTS = (
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
 SCOPE_TEXTS = ("expand", "emoji", "contrast_openers")
+SCOPE_SETS = ("sets",)
 
 
 def read_language(
@@ -45,7 +46,7 @@ def read_language(
     measures: Mapping[str, Entry],
     problems: Problems,
 ) -> Language:
-    known = SCOPE_LISTS + SCOPE_NUMBERS + SCOPE_TEXTS
+    known = SCOPE_LISTS + SCOPE_NUMBERS + SCOPE_TEXTS + SCOPE_SETS
     for name, entry in scope.items():
         if name not in known:
             problems.errors.append(entry.error(f"{name!r} is not known here", nearest(name, known)))
@@ -59,6 +60,7 @@ def read_language(
         lists={name: _texts(scope.get(name), problems) for name in SCOPE_LISTS},
         numbers={name: _numbers(scope.get(name), problems) for name in SCOPE_NUMBERS},
         texts={name: _words(scope.get(name), problems) for name in SCOPE_TEXTS},
+        sets=_lists(scope.get("sets"), problems),
         units=_numbers(measures.get("units"), problems),
         not_units_before=_texts(measures.get("not_units_before"), problems),
         fractions=_numbers(measures.get("fractions"), problems),

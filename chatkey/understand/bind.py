@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Character, Knowledge
@@ -12,6 +12,7 @@ from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token, stem
 from chatkey.understand.scope import Scope
 
+UNNAMED = "leaf"  # the part that is meant where none is named
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
 
 
@@ -26,6 +27,7 @@ class Bound:
     hedge: float
     first: int
     last: int
+    is_class: bool = False  # a length said in words ("long needles"): a measured one wins
 
 
 def bind(
@@ -35,17 +37,19 @@ def bind(
     knowledge: Knowledge,
     lexicon: Lexicon,
     asked: Character | None,
+    known: Mapping[str, Sequence[str]],
 ) -> tuple[Bound, ...]:
     """The claims of a message in order. `stands` belongs to the spans that are no names."""
     found: list[Bound] = []
     parts = _parts(tokens, lexicon)
+    context = {**known, **_context(spans)}
     for span, scope in zip([span for span in spans if span.kind != "name"], stands, strict=True):
         if not scope.said:
             continue
         if span.kind == "length":
             found += _length(tokens, span, scope, parts, knowledge, asked)
         else:
-            found += _states(tokens, span, scope, parts, knowledge, asked)
+            found += _states(tokens, span, scope, parts, knowledge, asked, context)
     found += _counts(tokens, spans, knowledge, lexicon, found, asked)
     return _merged(tokens, sorted(found, key=lambda bound: bound.first), lexicon)
 
@@ -57,10 +61,12 @@ def _states(
     parts: Sequence[str],
     knowledge: Knowledge,
     asked: Character | None,
+    context: Mapping[str, Sequence[str]],
 ) -> list[Bound]:
-    meanings = _fitting(tokens, span, parts, knowledge, asked)
+    meanings = _fitting(tokens, span, parts, knowledge, asked, context)
     characters = list(dict.fromkeys(meaning.character for meaning in meanings))
-    doubt = TWO_MEANINGS if len(characters) > 1 else 0.0
+    several = len(characters) > 1 and any(meaning.with_part for meaning in meanings)
+    doubt = TWO_MEANINGS if several else 0.0
     out = []
     for name in characters:
         character = knowledge.characters[name]
@@ -69,26 +75,64 @@ def _states(
         if character.kind == "length":
             low = min(character.classes[state][0] for state in states)
             high = max(character.classes[state][1] for state in states)
-            out.append(Bound(name, (), Quantity(low, high), scope.negated, hedge, span.first, span.last))
+            out.append(Bound(name, (), Quantity(low, high), scope.negated, hedge, span.first, span.last, is_class=True))
         else:
             out.append(Bound(name, states, None, scope.negated, hedge, span.first, span.last))
     return out
 
 
 def _fitting(
-    tokens: Sequence[Token], span: Span, parts: Sequence[str], knowledge: Knowledge, asked: Character | None
+    tokens: Sequence[Token],
+    span: Span,
+    parts: Sequence[str],
+    knowledge: Knowledge,
+    asked: Character | None,
+    context: Mapping[str, Sequence[str]],
 ) -> list[Meaning]:
-    """The meanings that hold here."""
+    """The meanings that hold here: of the question asked, else of the part named, else those that need no part."""
     if asked is not None:
         own = [meaning for meaning in span.meanings if meaning.character == asked.id]
         if own:
             return own
-    near = _part_of(tokens, span, parts)
     free = [meaning for meaning in span.meanings if not meaning.asked_only]
+    free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
+    near = _part_of(tokens, span, parts)
     here = [meaning for meaning in free if knowledge.characters[meaning.character].part in near]
-    if here:
-        return here
-    return [meaning for meaning in free if not meaning.with_part]
+    rest = [meaning for meaning in free if not meaning.with_part]
+    if not here and not rest and not near:
+        rest = [meaning for meaning in free if knowledge.characters[meaning.character].part == UNNAMED]
+        rest = rest if len({meaning.character for meaning in rest}) == 1 else []
+    return here or _first_kind(knowledge, rest)
+
+
+def _context(spans: Sequence[Span]) -> dict[str, tuple[str, ...]]:
+    """States that the message itself settles: those of spans with one meaning only."""
+    return {
+        span.meanings[0].character: (span.meanings[0].state,)
+        for span in spans
+        if len(span.meanings) == 1 and not span.meanings[0].with_part and not span.meanings[0].asked_only
+    }
+
+
+def _can_apply(knowledge: Knowledge, name: str, context: Mapping[str, Sequence[str]]) -> bool:
+    """False where the conditions of a character are ruled out by what was said."""
+    for parent, states in knowledge.characters[name].only_if.items():
+        if parent in context and not set(context[parent]) & set(states):
+            return False
+        if not _can_apply(knowledge, parent, context):
+            return False
+    return True
+
+
+def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meaning]:
+    """Where a word is said of needles and of scales, and nothing tells which: of what comes first in the characters' files."""
+    kinds: dict[tuple[str, ...], list[Meaning]] = {}
+    for meaning in meanings:
+        only_if = knowledge.characters[meaning.character].only_if
+        kinds.setdefault(tuple(f"{parent}={state}" for parent, states in only_if.items() for state in states), []).append(meaning)
+    conditions = [kind for kind in kinds if kind]
+    clash = [kind for kind in conditions[1:] if not set(kind) & set(conditions[0])]
+    return [meaning for kind, group in kinds.items() if kind not in clash for meaning in group]
 
 
 def _parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[str]:
@@ -194,8 +238,11 @@ def _states_by_number(character: Character, lexicon: Lexicon) -> dict[str, str]:
 def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) -> tuple[Bound, ...]:
     """Two states of one character joined by "or", "and" or a dash are one claim of both; said twice alike is one."""
     joiners = set(lexicon.language.lists["either"]) | {"and", "-", "/", "to", ","}
+    measured = {bound.character for bound in bounds if bound.quantity and not bound.is_class}
     out: list[Bound] = []
     for bound in bounds:
+        if bound.is_class and bound.character in measured:
+            continue
         last = next((old for old in reversed(out) if old.character == bound.character), None)
         if last is None or bound.quantity is not None or last.quantity is not None or last.negated != bound.negated:
             out.append(bound)

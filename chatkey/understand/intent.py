@@ -21,7 +21,7 @@ class FoundIntent:
 
 def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent, ...]:
     """Every intent whose words stand in the message. A whole-message word counts only as the whole message."""
-    words = tuple(token.text for token in tokens if token.kind != "mark")
+    words = tuple(token.text for token in tokens if token.kind != "mark") or tuple(token.text for token in tokens)
     found: list[FoundIntent] = []
     for intent, subject in lexicon.wholes.get(words, ()):
         found.append(FoundIntent(_known(intent), subject, tuple(range(len(tokens)))))
@@ -46,7 +46,8 @@ def _run(tokens: Sequence[Token], start: int, pattern: Pattern) -> tuple[int, ..
         for step in range(1, reach + 1):
             if at + step >= len(tokens) or (tokens[at + step].is_break and tokens[at + step].text != ","):
                 return None
-            if tokens[at + step].text == word:
+            heard = tokens[at + step].text
+            if heard == word or (isinstance(word, frozenset) and heard in word):
                 at += step
                 break
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -27,7 +28,7 @@ class Meaning:
 class Pattern:
     """A run of words that signals an intent; None stands for up to four other words."""
 
-    words: tuple[str | None, ...]
+    words: tuple[str | frozenset[str] | None, ...]  # a set stands for any of its words
     intent: str
     subject: str
 
@@ -62,13 +63,10 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
                 meanings[key(phrase, language, fillers)][Meaning(character.id, state)] = None
             for phrase in said.with_part:
                 meanings[key(phrase, language, fillers)][Meaning(character.id, state, with_part=True)] = None
-            for phrase in (said.label, said.echo):
+            for phrase in (said.label, said.echo, *said.when_asked):
                 meanings[key(phrase, language, fillers)].setdefault(Meaning(character.id, state, asked_only=True))
     meanings.pop((), None)
-    names: dict[tuple[str, ...], dict[str, None]] = defaultdict(dict)
-    for id, called in _names(knowledge):
-        names[key(called, language, frozenset())][id] = None
-    names.pop((), None)
+    names = _named(knowledge, language)
     nouns = {stem(noun): part for part, given in language.parts.items() for noun in given if " " not in noun}
     by_part = {part: frozenset(stem(n) for n in given if " " not in n) for part, given in language.parts.items()}
     patterns, wholes = _intents(language)
@@ -94,18 +92,29 @@ def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, 
     return kept or tuple(stem(token.text) for token in tokens)
 
 
-def _names(knowledge: Knowledge) -> list[tuple[str, str]]:
-    found = []
+def _named(knowledge: Knowledge, language: Language) -> dict[tuple[str, ...], dict[str, None]]:
+    """Names to what they can mean. A name of its own wins over a misleading one, a genus over its species."""
+    own: dict[tuple[str, ...], dict[str, None]] = defaultdict(dict)
+    misleading: dict[tuple[str, ...], dict[str, None]] = defaultdict(dict)
     for id, taxon in knowledge.taxa.items():
         names = taxon.names
-        calls = [names.common, names.plural, *names.also, *names.french, *names.spanish, taxon.name, *taxon.synonyms]
-        found += [(id, call.replace("×", "x")) for call in calls if call]
+        for call in (names.common, names.plural, *names.also, *names.french, *names.spanish, taxon.name, *taxon.synonyms):
+            own[key(call.replace("×", "x"), language, frozenset())][id] = None
+        for call in names.misleading:
+            misleading[key(call, language, frozenset())][id] = None
     for id, group in knowledge.groups.items():
-        names = group.names
-        found += [(id, call) for call in (names.common, names.plural, *names.also) if call]
-    for id, taxon in knowledge.taxa.items():
-        found += [(id, call) for call in taxon.names.misleading if call]
-    return found
+        for call in (group.names.common, group.names.plural, *group.names.also):
+            own[key(call, language, frozenset())].setdefault(id)
+    for words, ids in misleading.items():
+        if words not in own:
+            own[words].update(ids)
+    own.pop((), None)
+    return {words: dict.fromkeys(_widest(knowledge, tuple(ids))) for words, ids in own.items()}
+
+
+def _widest(knowledge: Knowledge, ids: tuple[str, ...]) -> list[str]:
+    """The ids without those that stand under another of them."""
+    return [id for id in ids if id in knowledge.groups or not set(knowledge.lineage(id)[1:]) & set(ids)]
 
 
 def _intents(
@@ -113,24 +122,39 @@ def _intents(
 ) -> tuple[dict[str, tuple[Pattern, ...]], dict[tuple[str, ...], tuple[tuple[str, str], ...]]]:
     patterns: dict[str, list[Pattern]] = defaultdict(list)
     wholes: dict[tuple[str, ...], dict[tuple[str, str], None]] = defaultdict(dict)
+    sets = {name: frozenset(word for word in words if " " not in word) for name, words in language.sets.items()}
     for phrases in language.intents:
         for phrase in phrases.whole:
-            words = tuple(token.text for token in normalise(phrase, language) if token.kind != "mark")
-            if words:
-                wholes[words][(phrases.intent, phrases.subject)] = None
+            tokens = normalise(phrase, language)
+            words = tuple(token.text for token in tokens if token.kind != "mark") or tuple(token.text for token in tokens)
+            wholes[words][(phrases.intent, phrases.subject)] = None
         for phrase in phrases.anywhere:
-            run: list[str | None] = []
-            for piece in phrase.split("*"):
-                run += [token.text for token in normalise(piece, language) if token.kind != "mark"]
-                run.append(None)
-            run.pop()
-            while run and run[0] is None:
-                run.pop(0)
-            while run and run[-1] is None:
-                run.pop()
-            if run and run[0] is not None:
-                patterns[run[0]].append(Pattern(tuple(run), phrases.intent, phrases.subject))
+            run = _pattern_words(phrase, language, sets)
+            if not run:
+                continue
+            pattern = Pattern(tuple(run), phrases.intent, phrases.subject)
+            for first in (run[0],) if isinstance(run[0], str) else (run[0] or ()):
+                patterns[first].append(pattern)
     return {word: tuple(found) for word, found in patterns.items()}, {k: tuple(v) for k, v in wholes.items()}
+
+
+def _pattern_words(
+    phrase: str, language: Language, sets: Mapping[str, frozenset[str]]
+) -> list[str | frozenset[str] | None]:
+    """The words of a pattern: None for a *, a set for {animal}; no * at either end."""
+    run: list[str | frozenset[str] | None] = []
+    for piece in re.split(r"(\*|\{\w+\})", phrase):
+        if piece == "*":
+            run.append(None)
+        elif piece.startswith("{"):
+            run.append(sets.get(piece[1:-1], frozenset()))
+        else:
+            run += [token.text for token in normalise(piece, language) if token.kind != "mark"]
+    while run and run[0] is None:
+        run.pop(0)
+    while run and run[-1] is None:
+        run.pop()
+    return run
 
 
 def _by_first(
@@ -150,10 +174,11 @@ def _known_words(language: Language, *sources: object) -> frozenset[str]:
             for name, value in source.items():
                 words.update([name] if isinstance(name, str) else name)
                 if value and isinstance(value, tuple) and isinstance(value[0], Pattern):
-                    words.update(word for pattern in value for word in pattern.words if word)
+                    words.update(word for pattern in value for word in pattern.words if isinstance(word, str))
     texts: list[Sequence[str]] = [*language.lists.values(), *language.bounds.values(), *language.cues.values()]
     texts += [list(table) for table in (*language.numbers.values(), *language.texts.values(), language.units, language.fractions)]
     texts += [list(table.values()) for table in language.texts.values()]
+    texts += list(language.sets.values())
     texts += [thing.words for thing in language.things] + [language.not_units_before]
     words.update(word for phrases in texts for phrase in phrases for word in phrase.lower().split())
     return frozenset(words | {stem(word) for word in words})

@@ -19,8 +19,9 @@ COORDINATES = re.compile(
 )
 ZIP = re.compile(r"(?<![\d-])(\d{5})(?:-\d{4})?(?![\d-])")
 CANADIAN = re.compile(r"\b([A-Za-z]\d[A-Za-z])[ -]?(\d[A-Za-z]\d)\b")
-TOWN_CODE = re.compile(r"\b(?P<town>[A-Za-z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b")
+TOWN_CODE = re.compile(r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b")
 ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
+ENGLISH_WORDS = ("OK", "OR", "IN", "ME", "HI", "ON", "AL", "ID", "LA", "MA", "PA", "OH")
 ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
 
 
@@ -88,9 +89,9 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
     if alone and alone["code"].upper() in knowledge.regions and (asked or alone["code"].isupper()):
         return FoundPlace(Place(alone["code"].upper()), alone.span("code"))
     for match in TOWN_CODE.finditer(text):
-        if match["code"] in knowledge.regions and (match["comma"] or match["code"] not in ("OK", "OR", "IN", "ME", "HI", "ON")):
-            town = match["town"].split(" near ")[-1]
-            return FoundPlace(Place(match["code"], town=town), match.span("code"))
+        code = match["code"] or match["low_code"]
+        if code in knowledge.regions and (match["comma"] or match["low"] or code not in ENGLISH_WORDS):
+            return FoundPlace(Place(code, town=match["town"] or match["low"].title()), match.span())
     for match in re.finditer(r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text):
         if match[1] in knowledge.regions:
             return FoundPlace(Place(match[1]), match.span(1))

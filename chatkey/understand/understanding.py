@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Character, Knowledge
@@ -37,6 +37,7 @@ class Understanding:
     intents: tuple[Intent, ...]
     claims: tuple[Claim, ...]
     names: tuple[tuple[str, ...], ...] = ()  # each plant name with the taxa and groups it can mean
+    mentioned: tuple[str, ...] = ()  # characters spoken of, said of the plant or not
     place: Place | None = None
     subjects: tuple[str, ...] = ()  # of an unsafe or health question: eat, swallowed, animals …
     chosen: str = ""  # taxon picked in a comparison
@@ -48,8 +49,17 @@ class Understanding:
         return self.intents[0]
 
 
-def understand(text: str, knowledge: Knowledge, lexicon: Lexicon, pending: Pending | None = None) -> Understanding:
-    """What a message says and wants. Pure; any text gives an answer."""
+def understand(
+    text: str,
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    pending: Pending | None = None,
+    known: Mapping[str, Sequence[str]] | None = None,
+) -> Understanding:
+    """What a message says and wants. Pure; any text gives an answer.
+
+    `known`: states already said of the plant by character, for words that can be said of two characters.
+    """
     if _other_letters(text):
         return Understanding(lexicon.language.code, ("other",), (), spoken=False)
     raw = normalise(text, lexicon.language)
@@ -66,11 +76,11 @@ def understand(text: str, knowledge: Knowledge, lexicon: Lexicon, pending: Pendi
     spans = [
         span
         for span in (*phrase_spans(tokens, lexicon), *length_spans(tokens, lexicon.language))
-        if not place_tokens & set(range(span.first, span.last + 1))
+        if not place_tokens & set(range(span.first, span.last + 1)) and _counts_here(span, asked)
     ]
     chosen_spans = best_set(spans)
     stands = scopes(tokens, [span for span in chosen_spans if span.kind != "name"], lexicon.language)
-    bound = bind(tokens, chosen_spans, stands, knowledge, lexicon, asked)
+    bound = bind(tokens, chosen_spans, stands, knowledge, lexicon, asked, known or {})
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
     intents = _intents(wanted, claims, names, found_place is not None, asked)
@@ -80,6 +90,7 @@ def understand(text: str, knowledge: Knowledge, lexicon: Lexicon, pending: Pendi
         intents=intents,
         claims=claims,
         names=names,
+        mentioned=tuple(dict.fromkeys(m.character for s in chosen_spans for m in s.meanings if not m.asked_only)),
         place=found_place.place if found_place else None,
         subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
         not_understood=_left_over(text, tokens, used, lexicon) if intents[0] in ("describe", "answer", "guess_name", "place", "other") else (),
@@ -163,6 +174,13 @@ def _left_over(text: str, tokens: Sequence[Token], used: set[int], lexicon: Lexi
         elif runs[-1]:
             runs.append([])
     return tuple(text[run[0].span[0] : run[-1].span[1]] for run in runs if run)[:4]
+
+
+def _counts_here(span: Span, asked: Character | None) -> bool:
+    """Words that count only as an answer to a question are no span where that question does not wait."""
+    return not span.meanings or any(
+        not meaning.asked_only or (asked is not None and meaning.character == asked.id) for meaning in span.meanings
+    )
 
 
 def _inside(tokens: Sequence[Token], span: tuple[int, int]) -> set[int]:

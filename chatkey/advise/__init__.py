@@ -1,0 +1,18 @@
+"""What a name means here: status, planting, alternatives, cautions."""
+
+from chatkey.advise.caution import cautions_for, filled, lines_at, subject_cautions
+from chatkey.advise.planting import Alternative, alternatives, planting_facts
+from chatkey.advise.status import StatusHere, listed, status_here
+
+__all__ = [
+    "Alternative",
+    "StatusHere",
+    "alternatives",
+    "cautions_for",
+    "filled",
+    "lines_at",
+    "listed",
+    "planting_facts",
+    "status_here",
+    "subject_cautions",
+]

@@ -1,0 +1,60 @@
+"""Which cautions apply: by what the plant may be, and by what was asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from chatkey.knowledge.model import Caution, Knowledge
+from chatkey.knowledge.status import listings_for
+from chatkey.terms import Place
+
+LIKELY = 0.05  # a plant is in question from this probability on (as with yew, decisions)
+UNKNOWN_PLACE = "unknown"
+
+
+def cautions_for(
+    knowledge: Knowledge, probability: Mapping[str, float], place: Place | None, urgent: int = 2
+) -> tuple[Caution, ...]:
+    """Cautions (urgency up to `urgent`) for the plants in question, gravest first. `probability` is of leaves."""
+    likely = {taxon for taxon, p in probability.items() if p >= LIKELY}
+    ancestors = {ancestor for taxon in likely for ancestor in knowledge.lineage(taxon)}
+    found = [
+        caution
+        for caution in knowledge.cautions.values()
+        if not caution.intents and set(caution.taxa) & ancestors and caution.urgency <= urgent
+    ]
+    sure = {taxon for taxon, p in probability.items() if p >= 0.5}
+    rare = any(one.kind in ("rare", "endangered") for one in listings_for(knowledge, tuple(sure), place)) if place else False
+    if rare and "look_only" in knowledge.cautions and knowledge.cautions["look_only"] not in found:
+        found.append(knowledge.cautions["look_only"])
+    return tuple(sorted(found, key=lambda caution: caution.urgency))
+
+
+def subject_cautions(
+    knowledge: Knowledge, subjects: Sequence[str], probability: Mapping[str, float]
+) -> tuple[Caution, ...]:
+    """Cautions for what was asked (eat, swallowed, animals, planting …); those bound to taxa only where one is likely."""
+    likely = {taxon for taxon, p in probability.items() if p >= LIKELY}
+    ancestors = {ancestor for taxon in likely for ancestor in knowledge.lineage(taxon)}
+    found = [
+        caution
+        for caution in knowledge.cautions.values()
+        if set(caution.intents) & set(subjects) and (not caution.taxa or set(caution.taxa) & ancestors)
+    ]
+    return tuple(sorted(found, key=lambda caution: caution.urgency))
+
+
+def lines_at(knowledge: Knowledge, place: Place | None) -> Mapping[str, str]:
+    """The public phone lines of a place: a province before its country; those of both countries where none is known."""
+    if place is None or place.code not in knowledge.regions:
+        return knowledge.lines.get(UNKNOWN_PLACE, {})
+    country = knowledge.lines.get(knowledge.regions[place.code].country, {})
+    return {**country, **knowledge.lines.get(place.code, {})}
+
+
+def filled(caution: Caution, lines: Mapping[str, str]) -> str:
+    """The caution as the finder reads it, with the phone lines of the place."""
+    text = caution.text
+    for name, value in lines.items():
+        text = text.replace("{" + name + "}", value)
+    return text

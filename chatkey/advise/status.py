@@ -1,0 +1,46 @@
+"""Native here? Said of one answer, or of all that remain when they agree."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from chatkey.knowledge.model import Knowledge
+from chatkey.knowledge.status import listings_for, status_in
+from chatkey.terms import Place, Status
+
+
+@dataclass(frozen=True, slots=True)
+class StatusHere:
+    """A status, for what area it holds, and whether it is of all that remain (not of one answer)."""
+
+    status: Status
+    level: str  # province | county | landscape
+    of_all: bool
+
+
+def status_here(
+    knowledge: Knowledge, members: Sequence[str], shares: Mapping[Status, float], place: Place | None
+) -> StatusHere | None:
+    """The status of `members` where they agree; else of all that remains, where nine tenths of its mass agree.
+
+    `shares`: mass of all leaves by status. None without a place or while unsure.
+    """
+    if place is None:
+        return None
+    own = {status_in(knowledge, knowledge.taxa[taxon], place.code) for taxon in members}
+    if len(own) == 1:
+        return StatusHere(own.pop(), "province", of_all=False)
+    sure = knowledge.numbers["answer"]["status"]
+    for status, share in shares.items():
+        if share >= sure:
+            return StatusHere(status, "province", of_all=True)
+    return None
+
+
+def listed(knowledge: Knowledge, members: Sequence[str], place: Place | None) -> list[dict[str, str]]:
+    """The lists these taxa stand on in a place: body, list, date, kind."""
+    return [
+        {"body": one.body, "list": one.list, "date": one.date, "kind": one.kind, "taxon": one.taxon}
+        for one in listings_for(knowledge, tuple(members), place)
+    ]

@@ -1,0 +1,127 @@
+"""The effect that advises on planting: what the plant is here, its site, and what to plant instead."""
+
+from __future__ import annotations
+
+from chatkey.advise import Alternative, alternatives, subject_cautions
+from chatkey.dialog.asking import STATUS_LINES, tell_listings
+from chatkey.dialog.explaining import best_leaf
+from chatkey.dialog.phrase import capital, is_metric, joined, name_words, place_words
+from chatkey.dialog.turn import Turn
+from chatkey.identify.yew import yews
+from chatkey.knowledge.status import status_in
+from chatkey.terms import MM_PER_INCH
+from chatkey.understand import Pending
+
+FEET_PER_METRE = 1000 / MM_PER_INCH / 12
+STREAMSIDE = ("ground",)  # a claim of this character in the message says where it would stand
+MOST_CAUTIONS = 2
+
+
+def advise_planting(turn: Turn) -> None:
+    """Whether and how to plant what was named, or what the tree is."""
+    taxon = _subject(turn)
+    name = name_words(turn.knowledge, taxon)
+    place = turn.place
+    if place is None:
+        turn.say("note", "plant_place_first", name=capital(name))
+        turn.change(pending=None)
+        _tell_site(turn, taxon)
+        _say_cautions(turn, taxon)
+        turn.proceeds = not turn.tree.claims
+        turn.repeats = True
+        _ask_place(turn)
+        return
+    status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], place.code)
+    gaps = {"name": capital(name), "place": place_words(turn.knowledge, place)}
+    if status == "native":
+        gaps["level"] = turn.mind.script.say("level_province")
+    turn.say("answer", f"plant_{STATUS_LINES[status]}", **gaps)
+    tell_listings(turn, (taxon,))
+    poisonous = taxon in yews(turn.mind.table)
+    if poisonous:
+        turn.say("caution", "plant_poisonous", name=capital(name))
+    if status == "native" and not poisonous:
+        _tell_site(turn, taxon)
+    else:
+        _tell_instead(turn, taxon)
+    _say_cautions(turn, taxon)
+    turn.repeats = True
+
+
+def _subject(turn: Turn) -> str:
+    if turn.understanding.names:
+        return best_leaf(turn, turn.understanding.names[0])
+    answer = turn.answer
+    return next(taxon for taxon, _ in turn.belief.ranked() if answer is None or taxon in answer.members)
+
+
+def _tell_site(turn: Turn, taxon: str) -> None:
+    plant = turn.knowledge.planting.get(taxon)
+    if plant is None:
+        return
+    for key, text in (("site", plant.site), ("watch", plant.watch), ("note", plant.note)):
+        if text:
+            turn.say("facts", f"plant_{key}", **{key: text})
+    if plant.height_m and plant.spacing_m:
+        turn.say("facts", "plant_size", height=_distance(turn, plant.height_m), spacing=_span(turn, plant.spacing_m))
+
+
+def _tell_instead(turn: Turn, taxon: str) -> None:
+    moisture = tuple(
+        state for claim in turn.understanding.claims if claim.character in STREAMSIDE and not claim.negated for state in claim.states
+    )
+    found = alternatives(turn.knowledge, taxon, turn.place, moisture)
+    place = place_words(turn.knowledge, turn.place) if turn.place else ""
+    if not found:
+        turn.say("facts", "plant_no_instead", place=place)
+        return
+    rows = [turn.mind.script.say("plant_instead_row", name=one.common, reason=reason(turn, one)) for one in found]
+    turn.say("facts", "plant_instead", names="; ".join(rows))
+    turn.say("facts", "plant_seed")
+
+
+def reason(turn: Turn, one: Alternative) -> str:
+    """Why it was chosen, and what to beware of: "same use (hedge), moist ground; needs a fence where deer are many"."""
+    script = turn.mind.script
+    uses = joined(script, "and_more", [script.word("uses", use) for use in one.uses])
+    ground = joined(script, "or_more", [script.word("ground", kind) for kind in one.moisture])
+    parts = [script.say("reason_same_use", uses=uses), script.say("reason_ground", ground=ground)]
+    beware = [script.tables["beware"][key] for key in one.beware if key in script.tables["beware"]]
+    if beware:
+        parts.append(script.say("reason_beware", beware=joined(script, "and_more", beware[:2])))
+    return ", ".join(parts)
+
+
+def _say_cautions(turn: Turn, taxon: str) -> None:
+    found = [
+        caution
+        for caution in subject_cautions(turn.knowledge, ("planting",), {taxon: 1.0})
+        if _fits_site(turn, caution.id) and caution.urgency <= 3
+    ]
+    for caution in sorted(found, key=lambda caution: not caution.taxa)[:MOST_CAUTIONS]:
+        turn.warn(caution)
+
+
+def _fits_site(turn: Turn, caution: str) -> bool:
+    if caution == "stream_permit":
+        return any(claim.character in STREAMSIDE for claim in turn.understanding.claims)
+    if caution == "larch_quarantine":
+        return turn.place is not None and turn.place.code == "ME"
+    return True
+
+
+def _ask_place(turn: Turn) -> None:
+    if turn.conversation.pending is None:
+        turn.change(pending=Pending("place"))
+
+
+def _distance(turn: Turn, metres: float) -> str:
+    metric = is_metric(turn.knowledge, turn.place)
+    unit = turn.mind.script.word("units", "m" if metric else "ft")
+    return f"{metres:g} {unit}" if metric else f"{metres * FEET_PER_METRE:.0f} {unit}"
+
+
+def _span(turn: Turn, metres: tuple[float, float]) -> str:
+    low, high = (_distance(turn, value) for value in metres)
+    return low if low == high else f"{low.split()[0]} to {high}"
+

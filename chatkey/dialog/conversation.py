@@ -1,0 +1,112 @@
+"""The state of a conversation: small, immutable, versioned JSON. Never a probability that is computed with."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from chatkey.identify import Asked
+from chatkey.terms import ChatkeyError, Claim, Place, Quantity
+from chatkey.understand import Pending
+
+VERSION = 1
+
+
+class StateError(ChatkeyError):
+    """A stored state that can't be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What was last said of a tree: kept for the record, with the knowledge it came from; never computed with."""
+
+    taxon: str
+    rank: str
+    probability: float
+    knowledge: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """One plant and all that was said of it."""
+
+    id: int
+    claims: tuple[Claim, ...] = ()
+    asked: tuple[Asked, ...] = ()
+    place: Place | None = None
+    shown: Shown | None = None
+    handed_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Conversation:
+    """One channel address. `said` counts how often each line was used, so that none is said twice alike."""
+
+    id: str = "main"
+    language: str = "en"
+    state: str = "listening"
+    trees: tuple[Tree, ...] = (Tree(1),)
+    current: int = 1
+    pending: Pending | None = None
+    said: Mapping[str, int] = field(default_factory=dict)
+    messages: int = 0
+    version: int = VERSION
+
+    @property
+    def tree(self) -> Tree:
+        return next(tree for tree in self.trees if tree.id == self.current)
+
+
+def to_json(conversation: Conversation) -> dict[str, Any]:
+    """The state as plain JSON values."""
+    return asdict(conversation)
+
+
+def from_json(data: Mapping[str, Any], retired: Mapping[str, str] | None = None) -> Conversation:
+    """The conversation of a stored state; retired ids of characters are mapped. Raises StateError."""
+    version = data.get("version")
+    if version != VERSION:
+        raise StateError("stored state", f"has version {version!r}", f"this chatkey reads version {VERSION}")
+    try:
+        trees = tuple(_tree(tree, retired or {}) for tree in data["trees"])
+        pending = data.get("pending")
+        return Conversation(
+            id=data["id"],
+            language=data["language"],
+            state=data["state"],
+            trees=trees,
+            current=data["current"],
+            pending=Pending(pending["kind"], pending["character"], _pairs(pending["choices"])) if pending else None,
+            said=dict(data["said"]),
+            messages=data["messages"],
+        )
+    except (KeyError, TypeError) as error:
+        raise StateError("stored state", f"lacks or garbles {error}", "restore it from a backup") from None
+
+
+def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
+    asked = tuple(
+        Asked(one["kind"], one["character"], tuple(one["pair"]) if one["pair"] else None, one["free"])
+        for one in data["asked"]
+    )
+    return Tree(
+        id=data["id"],
+        claims=tuple(_claim(claim, retired) for claim in data["claims"]),
+        asked=asked,
+        place=Place(**data["place"]) if data["place"] else None,
+        shown=Shown(**data["shown"]) if data["shown"] else None,
+        handed_over=data["handed_over"],
+    )
+
+
+def _claim(data: Mapping[str, Any], retired: Mapping[str, str]) -> Claim:
+    character = retired.get(data["character"], data["character"])
+    states = tuple(retired.get(f"{character}.{state}", state) for state in data["states"])
+    quantity = Quantity(**data["quantity"]) if data["quantity"] else None
+    rest = {key: value for key, value in data.items() if key not in ("character", "states", "quantity", "span")}
+    return Claim(character, states=states, quantity=quantity, span=tuple(data["span"]), **rest)
+
+
+def _pairs(rows: list[list[str]]) -> tuple[tuple[str, str], ...]:
+    return tuple((key, state) for key, state in rows)

@@ -1,0 +1,169 @@
+"""Effects that explain: why, how sure, what else, compare two, what a word means, a guessed name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from chatkey.dialog.guards import term_of
+from chatkey.dialog.phrase import (
+    capital,
+    facts_words,
+    joined,
+    name_words,
+    odds_words,
+    percent,
+    separator_words,
+)
+from chatkey.dialog.turn import Turn
+from chatkey.identify import comparison, reasons
+from chatkey.identify.answer import leaves_of
+from chatkey.identify.yew import yews
+
+SPEAKS = 0.4  # ln odds from which an answer is said to speak for or against: 3 to 2
+MOST_REASONS = 4
+MOST_CANDIDATES = 5
+
+
+def explain(turn: Turn) -> None:
+    """What speaks for the name that leads, and what against it."""
+    answer = turn.answer
+    leader = answer.id if answer else turn.belief.ranked()[0][0]
+    members = answer.members if answer else (leader,)
+    if turn.watch.holds and not set(members) & set(yews(turn.mind.table)):
+        turn.say("answer", "hold_yew")
+        turn.repeats = True
+        return
+    found = reasons(turn.belief, members)
+    name = name_words(turn.knowledge, leader)
+    for line, chosen in (
+        ("why_for", [reason for reason in found if reason.log_odds >= SPEAKS]),
+        ("why_against", [reason for reason in found if reason.log_odds <= -SPEAKS]),
+    ):
+        claims = [claim for reason in chosen[:MOST_REASONS] for claim in reason.claims]
+        if claims:
+            facts = facts_words(turn.knowledge, turn.mind.script, claims, turn.place)
+            turn.say("answer", line, name=name, facts=facts)
+    if not any(abs(reason.log_odds) >= SPEAKS for reason in found):
+        turn.say("answer", "why_mixed")
+    turn.repeats = True
+
+
+def tell_how_sure(turn: Turn) -> None:
+    answer = turn.answer
+    if answer is None:
+        show_candidates(turn)
+        return
+    odds = odds_words(turn.mind.script, answer.probability)
+    name = capital(name_words(turn.knowledge, answer.id))
+    turn.say("answer", "how_sure", name=name, percent=percent(answer.probability), odds=odds)
+    turn.repeats = True
+
+
+def show_candidates(turn: Turn) -> None:
+    """The leaders with their percentages, and what is left for something else."""
+    script = turn.mind.script
+    if turn.watch.holds:
+        turn.say("answer", "hold_yew")
+    rows = [
+        script.say("candidate", name=name_words(turn.knowledge, taxon), percent=percent(p))
+        for taxon, p in turn.belief.ranked()[:MOST_CANDIDATES]
+        if p >= 0.01
+    ]
+    rest = script.say("something_else", percent=percent(turn.belief.something_else))
+    turn.say("facts", "how_sure_open", rows=", ".join(rows), rest=rest)
+    turn.repeats = True
+
+
+def compare(turn: Turn) -> None:
+    """Two plants side by side: those named, else the two leaders."""
+    named = [best_leaf(turn, ids) for ids in turn.understanding.names]
+    leaders = [taxon for taxon, _ in turn.belief.ranked() if taxon not in named]
+    first, second = [*dict.fromkeys(named), *leaders][:2]
+    names = name_words(turn.knowledge, first), name_words(turn.knowledge, second)
+    rows = _rows(turn, first, second, 3)
+    if rows:
+        turn.say("facts", "compare_rows", first=names[0], second=names[1], rows="; ".join(rows))
+    else:
+        turn.say("facts", "compare_none", first=names[0], second=names[1])
+    turn.repeats = True
+
+
+def explain_term(turn: Turn) -> None:
+    name = term_of(turn)
+    if name is None:
+        return
+    words = turn.knowledge.characters[name].words
+    turn.say("note", "term", name=capital(words.name), how=words.how)
+    turn.repeats = True
+
+
+def test_name(turn: Turn) -> None:
+    """A guess is met with how it stands and the one thing that would tell, never with "no"."""
+    for ids in turn.understanding.names[:1]:
+        _tell_many(turn, ids)
+        guess = best_leaf(turn, ids)
+        members = _members(turn, ids)
+        share = turn.belief.of(members)
+        rank = turn.belief.ranked()
+        leader = next((taxon for taxon, _ in rank if taxon not in members), rank[0][0])
+        odds = odds_words(turn.mind.script, share)
+        name = _name_of(turn, ids)
+        holds = turn.watch.holds and not set(members) & set(yews(turn.mind.table))
+        if holds:
+            turn.say("answer", "hold_yew")
+        elif rank[0][0] in members:
+            turn.say("answer", "guess_leads", name=capital(name), odds=odds)
+        else:
+            turn.say("answer", "guess_against", name=capital(name), odds=odds)
+        rows = _rows(turn, guess, leader, 1)
+        if rows and not holds:
+            turn.say("answer", "guess_would_tell", rows=rows[0])
+    if turn.conversation.pending is not None and not turn.understanding.claims:
+        turn.repeats = True
+    else:
+        turn.proceeds = True
+
+
+def take_name(turn: Turn) -> None:
+    """A name and nothing else: it is put to the test by asking."""
+    for ids in turn.understanding.names[:1]:
+        if not _tell_many(turn, ids):
+            turn.say("note", "guess_taken", name=_name_of(turn, ids))
+    turn.proceeds = True
+
+
+def best_leaf(turn: Turn, ids: Sequence[str]) -> str:
+    """The likeliest leaf of those a name can mean."""
+    members = _members(turn, ids)
+    return next(taxon for taxon, _ in turn.belief.ranked() if taxon in members)
+
+
+def _members(turn: Turn, ids: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(leaf for id in ids for leaf in leaves_of(turn.knowledge, id)))
+
+
+def _name_of(turn: Turn, ids: Sequence[str]) -> str:
+    return name_words(turn.knowledge, ids[0])
+
+
+def _tell_many(turn: Turn, ids: Sequence[str]) -> bool:
+    """ "Cedar" is said of several plants: say so. True where it was said."""
+    if len(ids) < 2:
+        return False
+    names = [name_words(turn.knowledge, id) for id in ids[:4]]
+    turn.say("note", "guess_many", said=turn.message.text.strip()[:40], names=joined(turn.mind.script, "and_more", names))
+    return True
+
+
+def _rows(turn: Turn, first: str, second: str, most: int) -> list[str]:
+    names = name_words(turn.knowledge, first), name_words(turn.knowledge, second)
+    rows = []
+    for separator in comparison(turn.belief, first, second, most=most):
+        character, left, right = separator_words(turn.knowledge, turn.mind.script, separator, turn.place)
+        rows.append(
+            turn.mind.script.say(
+                "compare_row", character=character, first=f"{left} ({names[0]})", second=f"{right} ({names[1]})"
+            )
+        )
+    return rows
+

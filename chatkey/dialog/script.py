@@ -1,0 +1,208 @@
+"""What is said: dialogs/LANGUAGE/*.yaml, whole sentences with named gaps, checked when they are loaded."""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from chatkey.data import shipped
+from chatkey.dialog.machine import Flow, read_flow
+from chatkey.knowledge.yaml_nodes import Entry, KnowledgeError, Problems, nearest, read_file
+
+# Every line that the effects use, with the gaps it may have.
+LINES: Mapping[str, tuple[str, ...]] = {
+    "took_in": ("facts",),
+    "took_nothing": (),
+    "not_taken": ("words",),
+    "corrected": ("facts",),
+    "undone": ("facts",),
+    "nothing_to_undo": (),
+    "place_taken": ("place",),
+    "place_edge": ("place",),
+    "place_name_only": ("place",),
+    "place_unknown": (),
+    "so_far": ("names",),
+    "answer_species": ("name", "odds"),
+    "answer_sure": ("name", "odds"),
+    "answer_set": ("name", "odds"),
+    "answer_set_sure": ("name", "odds"),
+    "answer_split": ("first", "second"),
+    "answer_not_conifer": ("names", "odds"),
+    "answer_something_else": (),
+    "answer_open": ("names",),
+    "would_settle": ("character",),
+    "hold_yew": (),
+    "yew_left_open": (),
+    "status_native": ("place", "level"),
+    "status_introduced": ("place",),
+    "status_not_recorded": ("place",),
+    "status_unknown": ("place",),
+    "all_native": ("place", "level"),
+    "all_introduced": ("place",),
+    "all_not_recorded": ("place",),
+    "all_unknown": ("place",),
+    "listed": ("kind", "body", "list", "date"),
+    "level_province": (),
+    "misleading": ("said", "name"),
+    "question": ("question", "choices"),
+    "question_open": ("question",),
+    "ask_place": (),
+    "ask_compare": ("choices",),
+    "choice": ("key", "label"),
+    "cant_tell": (),
+    "none_of_these": (),
+    "reask": ("question", "choices"),
+    "pending_again": ("question", "choices"),
+    "pending_place": (),
+    "close": (),
+    "close_short": (),
+    "offer_person": (),
+    "invite": (),
+    "greet": (),
+    "welcome": (),
+    "what_i_am": (),
+    "calm": (),
+    "language": (),
+    "not_understood": (),
+    "skipped": (),
+    "easiest": (),
+    "why_for": ("name", "facts"),
+    "why_against": ("name", "facts"),
+    "why_mixed": (),
+    "how_sure": ("name", "percent", "odds"),
+    "how_sure_open": ("rows", "rest"),
+    "candidate": ("name", "percent"),
+    "something_else": ("percent",),
+    "compare_rows": ("first", "second", "rows"),
+    "compare_row": ("character", "first", "second"),
+    "compare_none": ("first", "second"),
+    "nothing_yet": (),
+    "term": ("name", "how"),
+    "which_term": (),
+    "guess_leads": ("name", "odds"),
+    "guess_against": ("name", "odds"),
+    "guess_would_tell": ("rows",),
+    "guess_many": ("said", "names"),
+    "guess_taken": ("name",),
+    "plant_native": ("name", "place", "level"),
+    "plant_introduced": ("name", "place"),
+    "plant_not_recorded": ("name", "place"),
+    "plant_unknown": ("name", "place"),
+    "plant_place_first": ("name",),
+    "plant_site": ("site",),
+    "plant_watch": ("watch",),
+    "plant_note": ("note",),
+    "plant_size": ("height", "spacing"),
+    "plant_poisonous": ("name",),
+    "plant_instead": ("names",),
+    "plant_instead_row": ("name", "reason"),
+    "plant_no_instead": ("place",),
+    "plant_seed": (),
+    "plant_name_first": (),
+    "reason_same_use": ("uses",),
+    "reason_ground": ("ground",),
+    "reason_beware": ("beware",),
+    "report": (),
+    "health": (),
+    "person": ("facts", "names"),
+    "person_nothing": (),
+    "erased": (),
+    "restarted": (),
+    "new_tree": ("number",),
+    "list_empty": (),
+    "list_row": ("number", "name", "place"),
+    "list_nameless": ("number",),
+    "help": (),
+    "stopped": (),
+    "is_stopped": (),
+    "unsafe_other": (),
+    "not_of": ("echo",),
+    "either_of": ("first", "second"),
+    "maybe_of": ("echo",),
+    "and_more": ("list", "last"),
+    "or_more": ("list", "last"),
+}
+TABLES = ("odds", "uses", "ground", "beware", "units", "kinds")
+
+
+class _Gaps(dict[str, str]):
+    """Gaps that are not given stay as they stand (phone lines of a caution)."""
+
+    def __missing__(self, key: str) -> str:
+        return "{" + key + "}"
+
+
+@dataclass(frozen=True, slots=True)
+class Script:
+    """The lines of one language and the flow. A line has one or more wordings, used in turn."""
+
+    language: str
+    lines: Mapping[str, tuple[str, ...]]
+    tables: Mapping[str, Mapping[str, str]]
+    flow: Flow
+
+    def say(self, line: str, used: int = 0, /, **gaps: str) -> str:
+        """The line's wording for its `used`-th use, with its gaps filled."""
+        wordings = self.lines[line]
+        return wordings[used % len(wordings)].format_map(_Gaps(gaps))
+
+    def word(self, table: str, key: str) -> str:
+        """A word from a table, or the key itself in plain writing."""
+        return self.tables.get(table, {}).get(key, key.replace("_", " "))
+
+
+def load_script(
+    guards: tuple[str, ...], effects: tuple[str, ...], folder: Path | None = None, language: str = "en"
+) -> Script:
+    """The shipped dialogs, or those in `folder`. Raises KnowledgeError at the first fault."""
+    problems = Problems()
+    script = read_script(folder or shipped("dialogs"), guards, effects, problems, language)
+    if problems.errors:
+        raise problems.errors[0]
+    return script
+
+
+def read_script(
+    folder: Path, guards: tuple[str, ...], effects: tuple[str, ...], problems: Problems, language: str = "en"
+) -> Script:
+    """What could be read of the dialogs, faults added to `problems`."""
+    lines: dict[str, tuple[str, ...]] = {}
+    tables: dict[str, dict[str, str]] = {}
+    for path in sorted((folder / language).glob("*.yaml")):
+        top = problems.attempt(None, read_file, path, folder)
+        for name, entry in problems.attempt({}, top.pairs).items() if top else ():
+            if name in TABLES:
+                tables[name] = {key: node.text() for key, node in problems.attempt({}, entry.pairs).items()}
+            else:
+                lines[name] = problems.attempt((), _line, name, entry)
+    where = f"{folder.name}/{language}"
+    for name in LINES:
+        if not lines.get(name):
+            problems.errors.append(KnowledgeError(where, f"the line {name!r} is missing", "write it in one of the files"))
+    for name in TABLES:
+        if name not in tables:
+            problems.errors.append(KnowledgeError(where, f"the table {name!r} is missing", "write it in one of the files"))
+    top = problems.attempt(None, read_file, folder / "flow.yaml", folder)
+    flow = read_flow(top, guards, effects, problems) if top else Flow("", {}, {})
+    return Script(language, lines, tables, flow)
+
+
+def _line(name: str, entry: Entry) -> tuple[str, ...]:
+    """The wordings of a line. A gap that is not known there is an error."""
+    if name not in LINES:
+        raise entry.error(f"{name!r} is no line of the dialog", nearest(name, LINES))
+    items = [entry] if entry.node.id == "scalar" else entry.items()
+    found = []
+    for item in items:
+        text = item.text()
+        try:
+            gaps = [gap for _, gap, _, _ in string.Formatter().parse(text) if gap is not None]
+        except ValueError:
+            raise item.error("a { or } has no partner", "write gaps as {name}") from None
+        for gap in gaps:
+            if gap not in LINES[name]:
+                raise item.error(f"the field {gap!r} is not known in {name!r}", nearest(gap, LINES[name]) if LINES[name] else "take it out")
+        found.append(text)
+    return tuple(found)

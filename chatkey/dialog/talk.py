@@ -1,0 +1,145 @@
+"""One step of a conversation: (mind, state, message) to (state, reply). Pure: no clock, network, store or chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from chatkey.dialog.asking import put_pending_again
+from chatkey.dialog.conversation import Conversation, Shown
+from chatkey.dialog.effects import EFFECTS
+from chatkey.dialog.guards import GUARDS
+from chatkey.dialog.machine import STEP, fire
+from chatkey.dialog.phrase import facts_words, place_words
+from chatkey.dialog.reply import Block, Reply
+from chatkey.dialog.script import load_script, read_script
+from chatkey.dialog.turn import Message, Mind, Turn
+from chatkey.dialog.view import view
+from chatkey.identify import Table
+from chatkey.knowledge.model import Knowledge
+from chatkey.understand import Lexicon, understand
+from chatkey.understand.understanding import numbered
+
+GUARD_NAMES = tuple(GUARDS)
+EFFECT_NAMES = tuple(EFFECTS)
+ORDER = ("caution", "took_in", "answer", "status", "facts", "note", "question")
+SILENT = ("stop", "erase", "restart")  # events after which what was said in the same message is not taken in
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """What came of one message: the next state, the reply, and the fields that programs read."""
+
+    conversation: Conversation
+    reply: Reply
+    view: dict[str, Any]
+
+
+def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
+    """The conversation after one message. Any text gives a reply."""
+    pending = conversation.pending
+    understanding = understand(message.text, mind.knowledge, mind.lexicon, pending, _known(conversation))
+    turn = Turn(mind, replace(conversation, messages=conversation.messages + 1), message, understanding)
+    _settle_place(turn)
+    if understanding.intent == "new_tree" and conversation.state != "stopped":
+        _fire(turn, "new_tree")
+        _take_in(turn)
+    elif understanding.intent in SILENT or conversation.state == "stopped":
+        _fire(turn, understanding.intent)
+    else:
+        _take_in(turn)
+        _fire(turn, understanding.intent)
+        if understanding.claims and understanding.intent not in ("person",):
+            turn.proceeds = True
+    if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
+        _fire(turn, STEP)
+    elif turn.repeats and turn.conversation.pending is not None:
+        put_pending_again(turn)
+    for caution in turn.due_cautions():
+        turn.warn(caution)
+    _remember_shown(turn)
+    reply = Reply(tuple(sorted(turn.blocks, key=lambda block: ORDER.index(block.kind))), turn.ask)
+    return Turned(turn.conversation, reply, view(turn, reply))
+
+
+def _known(conversation: Conversation) -> dict[str, tuple[str, ...]]:
+    """What was said of the current tree by state: context for words that can be said of two characters."""
+    return {claim.character: claim.states for claim in conversation.tree.claims if claim.states and not claim.negated}
+
+
+def _fire(turn: Turn, event: str) -> None:
+    """The event through the machine; then its effects, in order."""
+    state, effects = fire(
+        turn.mind.script.flow, turn.conversation.state, event, lambda guard: GUARDS[guard](turn)
+    )
+    turn.change(state=state)
+    for effect in effects:
+        EFFECTS[effect](turn)
+
+
+def _settle_place(turn: Turn) -> None:
+    """The place said in the message, else the one the channel knows, for this tree and those to come."""
+    said = turn.understanding.place
+    place = said or (turn.message.place if turn.place is None else None)
+    pending = turn.conversation.pending
+    if place is not None and place != turn.place:
+        turn.change_tree(place=place)
+        region = turn.knowledge.regions[place.code]
+        if said is not None and region.coverage != "full":
+            line = "place_edge" if region.coverage == "edge" else "place_name_only"
+            turn.say("note", line, place=region.name)
+        elif said is not None and not turn.understanding.claims:
+            turn.say("took_in", "place_taken", place=place_words(turn.knowledge, place))
+    if pending is not None and pending.kind == "place":
+        turn.change(pending=None)
+        if place is None and turn.understanding.intent in ("other", "describe", "guess_name"):
+            turn.say("note", "place_unknown")
+            turn.proceeds = bool(turn.tree.claims)
+
+
+def _take_in(turn: Turn) -> None:
+    """The claims of the message, said back so that a misreading is caught at once."""
+    claims = turn.understanding.claims
+    if claims:
+        start = max((claim.sequence for claim in turn.tree.claims), default=-1) + 1
+        reasked = turn.conversation.pending is not None and turn.conversation.pending.kind == "reask"
+        own = numbered(claims, turn.message.reader, str(turn.conversation.messages), start)
+        earlier = {claim.character for claim in turn.tree.claims if claim.reader == turn.message.reader}
+        if reasked and turn.conversation.pending is not None:
+            again = turn.conversation.pending.character
+            own = tuple(replace(c, source="asked_again") if c.character == again and _same(turn, c) else c for c in own)
+        turn.take(own)
+        facts = facts_words(turn.knowledge, turn.mind.script, own, turn.place)
+        if turn.understanding.place is not None and turn.place is not None:
+            facts = f"{facts}, {place_words(turn.knowledge, turn.place)}"
+        changed = any(claim.character in earlier for claim in own) and not reasked
+        if turn.understanding.intent != "answer" or len(own) > 1 or turn.understanding.not_understood:
+            turn.say("took_in", "corrected" if changed else "took_in", facts=facts)
+        turn.change(pending=None)
+    if turn.understanding.not_understood:
+        words = ", ".join(f'"{words}"' for words in turn.understanding.not_understood)
+        turn.say("took_in", "not_taken", words=words)
+
+
+def _same(turn: Turn, claim: Any) -> bool:
+    """The same answer was given before: a second reading. Another answer corrects the first."""
+    return any(
+        old.character == claim.character and old.states == claim.states and old.negated == claim.negated
+        for old in turn.tree.claims
+        if old.reader == claim.reader
+    )
+
+
+def _remember_shown(turn: Turn) -> None:
+    answer = turn.answer
+    if answer is not None:
+        shown = Shown(answer.id, answer.rank, round(answer.probability, 4), turn.knowledge.hash)
+        turn.change_tree(shown=shown)
+
+
+def make_mind(knowledge: Knowledge, table: Table, lexicon: Lexicon, folder: Any = None) -> Mind:
+    """The mind over some knowledge, with the shipped dialogs or those in `folder`."""
+    return Mind(knowledge, table, lexicon, load_script(GUARD_NAMES, EFFECT_NAMES, folder))
+
+
+__all__ = ["EFFECT_NAMES", "GUARD_NAMES", "Block", "Turned", "make_mind", "read_script", "step"]

@@ -1,0 +1,160 @@
+"""One message being answered: what is known so far, and the reply as it grows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from chatkey.advise import StatusHere, cautions_for, filled, lines_at, status_here
+from chatkey.dialog.conversation import Conversation, Tree
+from chatkey.dialog.reply import Ask, Block, BlockKind
+from chatkey.dialog.script import Script
+from chatkey.identify import (
+    Answer,
+    Belief,
+    Step,
+    Table,
+    YewWatch,
+    believe,
+    best_answer,
+    next_step,
+    status_share,
+    watch_yew,
+)
+from chatkey.identify.yew import yews
+from chatkey.knowledge.model import Caution, Knowledge
+from chatkey.terms import Claim, Place
+from chatkey.understand import Lexicon, Understanding
+
+
+DANGER = 2  # urgency up to which a caution stands first in a reply
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message of one reader."""
+
+    text: str
+    reader: str = "finder"
+    place: Place | None = None  # where the channel knows it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mind:
+    """All that a turn needs and never changes."""
+
+    knowledge: Knowledge
+    table: Table
+    lexicon: Lexicon
+    script: Script
+
+
+@dataclass(slots=True)
+class Turn:
+    """Grows from the stored state to the next one; lives for one message."""
+
+    mind: Mind
+    conversation: Conversation
+    message: Message
+    understanding: Understanding
+    blocks: list[Block] = field(default_factory=list)
+    ask: Ask | None = None
+    proceeds: bool = False  # the next question is wanted after this
+    repeats: bool = False  # the pending question is put again after this
+    cautions: list[Caution] = field(default_factory=list)
+    _belief: Belief | None = None
+    _step: Step | None = None
+
+    @property
+    def knowledge(self) -> Knowledge:
+        return self.mind.knowledge
+
+    @property
+    def tree(self) -> Tree:
+        return self.conversation.tree
+
+    @property
+    def place(self) -> Place | None:
+        return self.tree.place
+
+    @property
+    def belief(self) -> Belief:
+        if self._belief is None:
+            self._belief = believe(self.mind.table, self.tree.claims, self.place)
+        return self._belief
+
+    @property
+    def watch(self) -> YewWatch:
+        return watch_yew(self.belief, self.tree.claims, self.place) if self.tree.claims else YewWatch(False, 0.0, ())
+
+    @property
+    def answer(self) -> Answer | None:
+        """What may be named now: nothing that speaks against yew while that is held back."""
+        if not self.tree.claims:
+            return None
+        found = best_answer(self.belief)
+        if found is not None and self.watch.holds and not set(found.members) & set(yews(self.mind.table)):
+            return None
+        return found
+
+    @property
+    def step(self) -> Step:
+        if self._step is None:
+            self._step = next_step(self.belief, self.tree.asked, self.watch, self.place)
+        return self._step
+
+    @property
+    def status(self) -> StatusHere | None:
+        if self.place is None or not self.tree.claims:
+            return None
+        answer = self.answer
+        shares = status_share(self.belief, self.place)
+        return status_here(self.knowledge, answer.members if answer else (), shares, self.place)
+
+    def change(self, **fields: object) -> None:
+        """The conversation with some fields replaced."""
+        self.conversation = replace(self.conversation, **fields)  # type: ignore[arg-type]
+
+    def change_tree(self, **fields: object) -> None:
+        """The current tree with some fields replaced; what was worked out from it is forgotten."""
+        tree = replace(self.tree, **fields)  # type: ignore[arg-type]
+        self.change(trees=tuple(tree if old.id == tree.id else old for old in self.conversation.trees))
+        self.forget()
+
+    def forget(self) -> None:
+        """What was worked out from another tree no longer holds."""
+        self._belief = self._step = None
+
+    def line(self, line: str, /, **gaps: str) -> str:
+        """A line in its next wording."""
+        used = self.conversation.said.get(line, 0)
+        self.change(said={**self.conversation.said, line: used + 1})
+        return self.mind.script.say(line, used, **gaps)
+
+    def say(self, kind: BlockKind, line: str, /, **gaps: str) -> None:
+        self.blocks.append(Block(kind, self.line(line, **gaps)))
+
+    def warn(self, caution: Caution, *, again: bool = False) -> None:
+        """A caution, once a tree (first_touch once a conversation) unless it is asked for."""
+        if caution not in self.cautions:
+            self.cautions.append(caution)
+        key = f"caution:{caution.id}" if caution.id == "first_touch" else f"caution:{caution.id}:{self.tree.id}"
+        if self.conversation.said.get(key) and not again:
+            return
+        self.change(said={**self.conversation.said, key: 1})
+        kind: BlockKind = "caution" if caution.urgency <= DANGER else "note"
+        self.blocks.append(Block(kind, filled(caution, lines_at(self.knowledge, self.place))))
+
+    def probabilities(self) -> dict[str, float]:
+        """Of the leaves, now; empty where nothing was said of the tree."""
+        return dict(self.belief.ranked()) if self.tree.claims else {}
+
+    def due_cautions(self) -> tuple[Caution, ...]:
+        """What must be said of the plants in question: danger, harm and rarity."""
+        found = list(cautions_for(self.knowledge, self.probabilities(), self.place, urgent=2))
+        if not self.watch.holds and self.watch.probability < self.knowledge.numbers["yew"]["watch"]:
+            found = [caution for caution in found if caution.id != "yew"]
+        return tuple(found)
+
+    def take(self, claims: Sequence[Claim]) -> None:
+        self.change_tree(claims=(*self.tree.claims, *claims))
