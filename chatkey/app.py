@@ -2,79 +2,128 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from chatkey.dialog import Conversation, Message, Mind, Turned, make_mind, step
+from chatkey.advise import alternatives, filled, lines_at, listed, planting_facts, subject_cautions
+from chatkey.advise.caution import cautions_for
+from chatkey.data import remembered, shipped
+from chatkey.dialog import EFFECT_NAMES, GUARD_NAMES, Mind, make_mind, read_script
 from chatkey.identify import build_table
-from chatkey.knowledge import load_knowledge
+from chatkey.identify.answer import leaves_of
+from chatkey.identify.check import prove_separation
+from chatkey.knowledge import Problems, load_knowledge, read_knowledge
+from chatkey.knowledge.check import prove
+from chatkey.knowledge.status import status_in
 from chatkey.terms import ChatkeyError, Place
-from chatkey.understand import build_lexicon, find_place
-
-LONGEST_LINE = 100_000  # characters of one line of JSON
-
-
-class UsageError(ChatkeyError):
-    """Something was asked of chatkey in a way it does not know."""
+from chatkey.understand import build_lexicon
+from chatkey.understand.check import prove_words
+from chatkey.understand.lexicon import find_names
 
 
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """Where the data is; None stands for what is shipped."""
-
-    knowledge: Path | None = None
-    dialogs: Path | None = None
+class NotFoundError(ChatkeyError):
+    """A name that stands for nothing we know."""
 
 
-def open_mind(settings: Settings | None = None) -> Mind:
-    """Knowledge, mathematics, lexicon and script, built once. Raises KnowledgeError."""
-    settings = settings or Settings()
-    knowledge = load_knowledge(settings.knowledge)
-    return make_mind(knowledge, build_table(knowledge), build_lexicon(knowledge), settings.dialogs)
+def open_mind(knowledge: Path | None = None, dialogs: Path | None = None) -> Mind:
+    """Knowledge, mathematics, lexicon and script, built once; the shipped folders by default. Raises KnowledgeError."""
+
+    def build() -> Mind:
+        known = load_knowledge(knowledge)
+        return make_mind(known, build_table(known), build_lexicon(known), dialogs)
+
+    return remembered((knowledge or shipped("knowledge"), dialogs or shipped("dialogs")), build)
 
 
-def place_of(mind: Mind, text: str | None) -> Place | None:
-    """The place that an option or field names. Raises UsageError where nobody knows it."""
-    if text is None or not text.strip():
-        return None
-    found = find_place(text.strip(), mind.knowledge, asked=True)
-    if found is None:
-        raise UsageError(f"place {text[:40]!r}", "is not known", 'give a state or province ("MI"), "Town, ST", a postal code or coordinates')
-    return found.place
+def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
+    """All that is known of one plant, genus or group at a place, as JSON values. Raises NotFoundError."""
+    knowledge = mind.knowledge
+    ids = find_names(mind.lexicon, name) or tuple(id for id in (*knowledge.taxa, *knowledge.groups) if id == name)
+    if not ids:
+        raise NotFoundError(f"plant {name[:60]!r}", "is not known", "try its common or scientific name")
+    id = ids[0]
+    members = leaves_of(knowledge, id) or (id,)
+    statuses = {status_in(knowledge, knowledge.taxa[taxon], place.code) for taxon in members} if place else set()
+    probability = dict.fromkeys(members, 1.0)
+    lines = lines_at(knowledge, place)
+    cautions = {
+        caution.id: filled(caution, lines)
+        for caution in (
+            *cautions_for(knowledge, probability, place, urgent=4),
+            *subject_cautions(knowledge, ("planting",), probability),
+        )
+        if caution.taxa
+    }
+    taxon = knowledge.taxa.get(id)
+    single = members[0] if len(members) == 1 else None
+    status = statuses.pop() if len(statuses) == 1 else None
+    instead = alternatives(knowledge, members[0], place) if status != "native" else ()
+    return {
+        "taxon": taxon.name if taxon else id,
+        "id": id,
+        "authority": taxon.authority if taxon else "",
+        "common_name": knowledge.common(id),
+        "rank": taxon.rank if taxon else "group",
+        "other_meanings": [knowledge.common(other) for other in ids[1:]],
+        "members": [knowledge.taxa[leaf].name for leaf in members] if len(members) > 1 else [],
+        "place": place.code if place else None,
+        "status": status,
+        "status_level": "province" if status else None,
+        "listed": listed(knowledge, members, place),
+        "planting": planting_facts(knowledge, single) if single else {},
+        "alternatives": [
+            {
+                "taxon": knowledge.taxa[one.taxon].name if one.taxon in knowledge.taxa else knowledge.planting[one.taxon].name,
+                "common_name": one.common,
+                "reason": f"same use ({', '.join(one.uses)}), {' or '.join(one.moisture)} ground, native in {place.code if place else ''}",
+            }
+            for one in instead
+        ],
+        "cautions": [{"id": key, "text": text} for key, text in cautions.items()],
+        "look_alikes": sorted(
+            {
+                knowledge.common(member)
+                for group in knowledge.groups.values()
+                if set(members) & set(group.members)
+                for member in group.members
+                if member not in members
+            }
+        ),
+        "sources": _sources(mind, members),
+    }
 
 
-@dataclass(slots=True)
-class Talks:
-    """Conversations held in memory, by id: for the terminal and for programs that talk line by line."""
+def _sources(mind: Mind, members: tuple[str, ...]) -> list[dict[str, str]]:
+    """Every source that a fact about these leaves rests on, honest marks too."""
+    knowledge = mind.knowledge
+    keys: dict[str, None] = {}
+    for taxon in members:
+        for cell in knowledge.taxa[taxon].cells.values():
+            keys.update(dict.fromkeys(cell.sources))
+        keys.update(dict.fromkeys(knowledge.taxa[taxon].range.sources))
+        plant = knowledge.planting.get(taxon)
+        keys.update(dict.fromkeys(key for given in (plant.sources.values() if plant else ()) for key in given))
+    found = []
+    for key in keys:
+        source = knowledge.sources.get(key)
+        found.append({"key": key, "cite": source.cite if source else key, "url": source.url if source else ""})
+    return found
 
-    mind: Mind
-    place: Place | None = None
-    conversations: dict[str, Conversation] = field(default_factory=dict)
 
-    def say(self, text: str, conversation: str = "main", reader: str = "finder", place: Place | None = None) -> Turned:
-        """One message into one conversation."""
-        state = self.conversations.get(conversation) or Conversation(id=conversation)
-        turned = step(self.mind, state, Message(text, reader, place or self.place))
-        self.conversations[conversation] = turned.conversation
-        return turned
-
-    def say_json(self, data: Any) -> dict[str, Any]:
-        """One message as a JSON object in, one out. Raises UsageError."""
-        if not isinstance(data, Mapping):
-            raise UsageError("line", "is no JSON object", 'send {"text": "…"}')
-        text = data.get("text")
-        if not isinstance(text, str):
-            raise UsageError("text", "is missing or no string", 'send {"text": "…"}')
-        names = {}
-        for name, default in (("conversation", "main"), ("from", "finder")):
-            value = data.get(name, default)
-            if not isinstance(value, str | int) or not str(value):
-                raise UsageError(name, "is no string", f'send {{"text": "…", "{name}": "…"}}')
-            names[name] = str(value)
-        given = data.get("place")
-        if given is not None and not isinstance(given, str):
-            raise UsageError("place", "is no string", 'send {"place": "MI"}')
-        turned = self.say(text, names["conversation"], names["from"], place_of(self.mind, given))
-        return {**turned.view, "conversation": names["conversation"]}
+def check(knowledge: Path | None = None, dialogs: Path | None = None) -> dict[str, Any]:
+    """Errors, warnings and counts of the knowledge and the dialogs, as JSON values."""
+    problems = Problems()
+    known = read_knowledge(knowledge or shipped("knowledge"), problems)
+    script = read_script(dialogs or shipped("dialogs"), GUARD_NAMES, EFFECT_NAMES, problems)
+    counts: dict[str, int] = {}
+    if not problems.errors:
+        counts = prove(known, problems)
+        counts |= prove_words(known, build_lexicon(known), problems)
+        counts |= {"dialog_lines": len(script.lines)}
+        table = build_table(known)
+        counts |= prove_separation(table, problems)
+    rows = {
+        kind: [dict(zip(("where", "what", "mend"), error.args, strict=False)) for error in found]
+        for kind, found in (("errors", problems.errors), ("warnings", problems.warnings))
+    }
+    return {**rows, "counts": {"errors": len(problems.errors), "warnings": len(problems.warnings), **counts}}

@@ -1,10 +1,17 @@
-"""Where the shipped folders of data are: inside the wheel, or beside the package in a checkout."""
+"""Where the shipped folders of data are, and a memory on disk for what was worked out from them."""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import pickle
+import tempfile
+from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import TypeVar
 
 PACKAGE = Path(__file__).resolve().parent
+T = TypeVar("T")
 
 
 def shipped(name: str) -> Path:
@@ -13,3 +20,45 @@ def shipped(name: str) -> Path:
         if folder.is_dir():
             return folder
     raise FileNotFoundError(f"{name}/ is neither in the installed package nor beside it; reinstall chatkey")
+
+
+def remembered(folders: Iterable[Path], build: Callable[[], T]) -> T:
+    """What `build` makes of these folders, kept in the user's cache folder.
+
+    It can't go stale: the key is the content of every YAML file and the state of every module of this package.
+    Where the cache can't be read or written, it is built anew.
+    """
+    path = _cache_folder() / f"{_key(folders)}.pickle"
+    try:
+        found: T = pickle.loads(path.read_bytes())
+        return found
+    except Exception:  # whatever is wrong with a cache file, building anew mends it
+        pass
+    made = build()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        for old in sorted(path.parent.glob("*.pickle"), key=lambda file: file.stat().st_mtime)[:-3]:
+            old.unlink(missing_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent)
+        with os.fdopen(handle, "wb") as file:
+            pickle.dump(made, file, protocol=pickle.HIGHEST_PROTOCOL)
+        os.replace(name, path)
+    except OSError:
+        pass
+    return made
+
+
+def _cache_folder() -> Path:
+    given = os.environ.get("CHATKEY_CACHE") or os.environ.get("XDG_CACHE_HOME")
+    return Path(given or Path.home() / ".cache") / "chatkey"
+
+
+def _key(folders: Iterable[Path]) -> str:
+    total = hashlib.sha256()
+    for folder in folders:
+        for path in sorted(folder.rglob("*.yaml")):
+            total.update(f"{path}\0".encode() + path.read_bytes())
+    for path in sorted(PACKAGE.rglob("*.py")):
+        state = path.stat()
+        total.update(f"{path}\0{state.st_size}\0{state.st_mtime_ns}\0".encode())
+    return total.hexdigest()[:32]

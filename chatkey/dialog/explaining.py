@@ -26,7 +26,7 @@ MOST_CANDIDATES = 5
 
 def explain(turn: Turn) -> None:
     """What speaks for the name that leads, and what against it."""
-    answer = turn.answer
+    answer = turn.answer if turn.answer and turn.answer.rank != "family" else None
     leader = answer.id if answer else turn.belief.ranked()[0][0]
     members = answer.members if answer else (leader,)
     if turn.watch.holds and not set(members) & set(yews(turn.mind.table)):
@@ -50,7 +50,7 @@ def explain(turn: Turn) -> None:
 
 def tell_how_sure(turn: Turn) -> None:
     answer = turn.answer
-    if answer is None:
+    if answer is None or answer.rank == "family":
         show_candidates(turn)
         return
     odds = odds_words(turn.mind.script, answer.probability)
@@ -128,7 +128,7 @@ def take_name(turn: Turn) -> None:
     """A name and nothing else: it is put to the test by asking."""
     for ids in turn.understanding.names[:1]:
         if not _tell_many(turn, ids):
-            turn.say("note", "guess_taken", name=_name_of(turn, ids))
+            turn.say("note", "guess_taken", name=capital(_name_of(turn, ids)))
     turn.proceeds = True
 
 

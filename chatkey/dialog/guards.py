@@ -28,7 +28,8 @@ def can_compare(turn: Turn) -> bool:
 
 
 def has_a_name(turn: Turn) -> bool:
-    return bool(turn.understanding.names) or turn.answer is not None
+    answer = turn.answer
+    return bool(turn.understanding.names) or (answer is not None and answer.rank in ("species", "group", "genus"))
 
 
 def is_another_language(turn: Turn) -> bool:

@@ -46,11 +46,12 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         _take_in(turn)
     elif understanding.intent in SILENT or conversation.state == "stopped":
         _fire(turn, understanding.intent)
+    elif understanding.intent == "planting" and understanding.names:
+        _fire(turn, "planting")  # what is said of the ground is said of the site, not of the tree in hand
     else:
         _take_in(turn)
         _fire(turn, understanding.intent)
-        if understanding.claims and understanding.intent not in ("person",):
-            turn.proceeds = True
+        turn.proceeds = turn.proceeds or bool(understanding.claims)
     if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
         _fire(turn, STEP)
     elif turn.repeats and turn.conversation.pending is not None:
@@ -91,8 +92,10 @@ def _settle_place(turn: Turn) -> None:
         elif said is not None and not turn.understanding.claims:
             turn.say("took_in", "place_taken", place=place_words(turn.knowledge, place))
     if pending is not None and pending.kind == "place":
-        turn.change(pending=None)
-        if place is None and turn.understanding.intent in ("other", "describe", "guess_name"):
+        if said is not None or turn.understanding.intent in ("describe", "answer", "cant_tell", "guess_name"):
+            turn.change(pending=None)
+        elif turn.understanding.intent == "other":
+            turn.change(pending=None)
             turn.say("note", "place_unknown")
             turn.proceeds = bool(turn.tree.claims)
 

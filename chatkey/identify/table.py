@@ -26,7 +26,7 @@ class Table:
     columns: Mapping[str, slice]  # of each character within N
     frequency: Array  # (T, N): P(state | taxon), with the 5 % mixture; where it does not apply, the mixture alone
     hearing: Mapping[str, Array]  # (S, S): P(heard | true), rows heard, columns true
-    heard: Array  # (T, N): P(heard | taxon), for the gain; where nothing is known the mean over the other taxa
+    heard: Array  # (T, N): P(heard | taxon) as asked, for the gain; where nothing is known the mean of the other taxa
     information: Array  # (T, N): heard · ln heard
     applies: Array  # (T, C): 1 where the character applies, 0 where not
     alike: Array  # (T, K): 1 where a taxon belongs to a class
@@ -67,7 +67,7 @@ def build_table(knowledge: Knowledge) -> Table:
         known = frequency[:, part] * applies[:, [c]]
         mean = frequency[applies[:, c] > 0][:, part].mean(axis=0) if applies[:, c].any() else np.full(size, 1 / size)
         shown = np.where(applies[:, [c]] > 0, known, mean)
-        heard[:, part] = ((1 - mixture) * shown + mixture / size) @ hearing[name].T
+        heard[:, part] = _as_asked(knowledge, name, ((1 - mixture) * shown + mixture / size) @ hearing[name].T, edges)
         frequency[:, part] = (1 - mixture) * known + mixture / size
     heard = np.maximum(heard, 1e-12)
     table = Table(
@@ -86,6 +86,21 @@ def build_table(knowledge: Knowledge) -> Table:
     for array in (table.frequency, table.heard, table.information, table.applies, table.alike, table.edges):
         array.setflags(write=False)
     return table
+
+
+def _as_asked(knowledge: Knowledge, name: str, heard: Array, edges: Array) -> Array:
+    """(T, S): what an answer to the question can tell. A length is answered by its class, so that bins of one class
+    are told apart no further: each gets its class's mean."""
+    classes = knowledge.characters[name].classes
+    if not classes:
+        return heard
+    centre = (edges[:-1] + edges[1:]) / 2
+    borders = [math.log(low) for low, _ in list(classes.values())[1:]]
+    member = np.searchsorted(borders, centre)
+    out = heard.copy()
+    for index in range(len(classes)):
+        out[:, member == index] = heard[:, member == index].mean(axis=1, keepdims=True)
+    return out
 
 
 def heard_length(edges: Array, quantity: Quantity, blur: Mapping[str, float]) -> Array:

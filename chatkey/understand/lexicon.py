@@ -182,3 +182,9 @@ def _known_words(language: Language, *sources: object) -> frozenset[str]:
     texts += [thing.words for thing in language.things] + [language.not_units_before]
     words.update(word for phrases in texts for phrase in phrases for word in phrase.lower().split())
     return frozenset(words | {stem(word) for word in words})
+
+
+def find_names(lexicon: Lexicon, name: str) -> tuple[str, ...]:
+    """The taxa and groups that a whole text names, or ()."""
+    words = key(name.replace("×", "x"), lexicon.language, frozenset())
+    return next((ids for known, ids in lexicon.names.get(words[0], ()) if known == words), ()) if words else ()

@@ -1,0 +1,161 @@
+"""The command line. Thin: it reads options, calls one function, and turns errors into one line and an exit code.
+
+Imports stand inside the commands, for a quick start.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from chatkey import __version__
+from chatkey.terms import ChatkeyError
+
+FINE, FAULTY_KNOWLEDGE, WRONG_USE, MISSING, NOT_FOUND = range(5)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs one command and returns its exit code."""
+    parser = _parser()
+    options = parser.parse_args(argv)
+    if options.command is None:
+        parser.print_help()
+        return WRONG_USE
+    try:
+        return int(options.run(options))
+    except ChatkeyError as error:
+        print(f"chatkey: {error}", file=sys.stderr)
+        return _code(error)
+    except FileNotFoundError as error:
+        print(f"chatkey: {error}", file=sys.stderr)
+        return MISSING
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has gone: no noise at exit
+        return FINE
+    except KeyboardInterrupt:
+        print(file=sys.stderr)
+        return FINE
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        print(f"chatkey: {message}; try `{self.prog} --help`", file=sys.stderr)
+        raise SystemExit(WRONG_USE)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(prog="chatkey", description="A botanist's key, by chat: conifers of eastern North America.")
+    parser.add_argument("--version", action="version", version=f"chatkey {__version__}")
+    parser.add_argument("--knowledge", type=Path, metavar="FOLDER", help="another folder of knowledge")
+    parser.add_argument("--dialogs", type=Path, metavar="FOLDER", help="another folder of dialogs")
+    commands = parser.add_subparsers(dest="command", parser_class=_Parser, metavar="COMMAND")
+
+    talk = commands.add_parser("talk", help="hold a conversation")
+    talk.add_argument("--place", help='where the finder is: "MI", "Marquette, MI", a postal code, coordinates')
+    talk.add_argument("--json", action="store_true", help="one JSON object a line in, one out")
+    talk.set_defaults(run=_talk)
+
+    identify = commands.add_parser("identify", help="identify from one message")
+    identify.add_argument("text", help='what is felt and seen, as in "soft flat needles, two white lines under"')
+    identify.add_argument("--place", help="as in talk")
+    identify.add_argument("--json", action="store_true", help="all fields as JSON")
+    identify.set_defaults(run=_identify)
+
+    about = commands.add_parser("about", help="what is known of a plant")
+    about.add_argument("name", help='a common or scientific name, as in "Tsuga canadensis"')
+    about.add_argument("--place", help="as in talk")
+    about.add_argument("--json", action="store_true", help="all fields as JSON")
+    about.set_defaults(run=_about)
+
+    check = commands.add_parser("check", help="prove the knowledge and the dialogs")
+    check.add_argument("--json", action="store_true", help="errors, warnings and counts as JSON")
+    check.set_defaults(run=_check)
+    return parser
+
+
+def _talk(options: argparse.Namespace) -> int:
+    from chatkey.app import open_mind
+    from chatkey.channels.base import Talks, place_of
+
+    mind = open_mind(options.knowledge, options.dialogs)
+    talks = Talks(mind, place_of(mind, options.place))
+    if options.json:
+        from chatkey.channels.lines import converse_in_json
+
+        converse_in_json(talks, _stdin(), sys.stdout)
+    else:
+        from chatkey.channels.terminal import converse
+
+        converse(talks, _stdin(), sys.stdout)
+    return FINE
+
+
+def _identify(options: argparse.Namespace) -> int:
+    from chatkey.app import open_mind
+    from chatkey.channels.base import Talks, place_of
+
+    mind = open_mind(options.knowledge, options.dialogs)
+    turned = Talks(mind, place_of(mind, options.place)).say(_text(options.text))
+    _print(turned.view if options.json else turned.reply.text)
+    return FINE
+
+
+def _about(options: argparse.Namespace) -> int:
+    from chatkey.app import about, open_mind
+    from chatkey.channels.base import place_of
+
+    mind = open_mind(options.knowledge, options.dialogs)
+    view = about(mind, options.name, place_of(mind, options.place))
+    if options.json:
+        _print(view)
+    else:
+        from chatkey.channels.sheet import about_text
+
+        _print(about_text(mind, view))
+    return FINE
+
+
+def _check(options: argparse.Namespace) -> int:
+    from chatkey.app import check
+
+    report = check(options.knowledge, options.dialogs)
+    if options.json:
+        _print(report)
+    else:
+        for kind in ("errors", "warnings"):
+            for row in report[kind]:
+                print(f"{kind[:-1]}: {row['where']}: {row['what']}; {row['mend']}")
+        print(", ".join(f"{count} {name.replace('_', ' ')}" for name, count in report["counts"].items()))
+    return FAULTY_KNOWLEDGE if report["errors"] else FINE
+
+
+def _print(value: Any) -> None:
+    print(value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, indent=1))
+
+
+def _stdin() -> Any:
+    """Standard input that never fails on bytes that are no UTF-8."""
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(encoding="utf-8", errors="replace")
+    return sys.stdin
+
+
+def _text(text: str) -> str:
+    return text.encode("utf-8", "replace").decode("utf-8")  # no half characters from the shell
+
+
+def _code(error: ChatkeyError) -> int:
+    from chatkey.knowledge import KnowledgeError
+
+    if isinstance(error, KnowledgeError):
+        return FAULTY_KNOWLEDGE
+    return NOT_FOUND if type(error).__name__ == "NotFoundError" else WRONG_USE
+
+
+if __name__ == "__main__":
+    sys.exit(main())
