@@ -12,7 +12,7 @@ from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token, stem
 from chatkey.understand.scope import Scope
 
-UNNAMED = "leaf"  # the part that is meant where none is named
+FOLIAGE = {"leaf", "awl", "scale", "spray"}  # what is said of one of these may be meant of the leaf
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
 
 
@@ -98,20 +98,21 @@ def _fitting(
     free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
     near = _part_of(tokens, span, parts)
     here = [meaning for meaning in free if knowledge.characters[meaning.character].part in near]
-    rest = [meaning for meaning in free if not meaning.with_part]
-    if not here and not rest and not near:
-        rest = [meaning for meaning in free if knowledge.characters[meaning.character].part == UNNAMED]
-        rest = rest if len({meaning.character for meaning in rest}) == 1 else []
+    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in context]
+    beside = set(parts[span.last + 1].split()) if span.last + 1 < len(tokens) else set()
+    if not here and len(span.words) == 1 and beside and not beside & FOLIAGE:
+        rest = []  # "flat land", "soft ground": said of something else
     return here or _first_kind(knowledge, rest)
 
 
 def _context(spans: Sequence[Span]) -> dict[str, tuple[str, ...]]:
-    """States that the message itself settles: those of spans with one meaning only."""
-    return {
-        span.meanings[0].character: (span.meanings[0].state,)
-        for span in spans
-        if len(span.meanings) == 1 and not span.meanings[0].with_part and not span.meanings[0].asked_only
-    }
+    """States that the message itself settles: those of spans that can mean one thing only."""
+    found = {}
+    for span in spans:
+        free = [meaning for meaning in span.meanings if not meaning.asked_only and not meaning.with_part]
+        if len(free) == 1:
+            found[free[0].character] = (free[0].state,)
+    return found
 
 
 def _can_apply(knowledge: Knowledge, name: str, context: Mapping[str, Sequence[str]]) -> bool:
@@ -136,11 +137,13 @@ def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meani
 
 
 def _parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[str]:
-    """For each token the parts it names, joined by blanks; "" where it names none."""
-    found = []
-    for token in tokens:
-        word = stem(token.text)
-        found.append(" ".join(part for part, nouns in lexicon.part_nouns.items() if word in nouns or token.text in nouns))
+    """For each token the parts it names, joined by blanks; "" where it names none. "Awl leaves" is one noun."""
+    stems = [stem(token.text) for token in tokens]
+    found = [" ".join(part for part, nouns in lexicon.part_nouns.items() if word in nouns) for word in stems]
+    for words, part in lexicon.part_phrases:
+        for first in range(len(stems) - len(words) + 1):
+            if tuple(stems[first : first + len(words)]) == words:
+                found[first : first + len(words)] = [part] * len(words)
     return found
 
 
@@ -176,7 +179,8 @@ def _length(
 ) -> list[Bound]:
     """A length is said of the part named beside it; else of what was asked; else of a needle."""
     lengths = [character for character in knowledge.characters.values() if character.kind == "length"]
-    near = _part_of(tokens, span, parts)
+    before = span.first - 1
+    near = set(parts[before].split()) if before >= 0 and parts[before] else _part_of(tokens, span, parts)
     named = [character for character in lengths if character.part in near]
     if not named and asked is not None and asked.kind == "length":
         named = [asked]
@@ -244,6 +248,9 @@ def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) 
         if bound.is_class and bound.character in measured:
             continue
         last = next((old for old in reversed(out) if old.character == bound.character), None)
+        if last is not None and (both_lengths := _overlap(last, bound)) is not None:
+            out[out.index(last)] = both_lengths
+            continue
         if last is None or bound.quantity is not None or last.quantity is not None or last.negated != bound.negated:
             out.append(bound)
             continue
@@ -256,3 +263,14 @@ def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) 
         else:
             out.append(bound)
     return tuple(out)
+
+
+def _overlap(first: Bound, second: Bound) -> Bound | None:
+    """Two bounds on one length ("over an inch, under two") as one interval."""
+    if first.quantity is None or second.quantity is None or first.negated or second.negated:
+        return None
+    low = max(first.quantity.low, second.quantity.low)
+    high = min(first.quantity.high, second.quantity.high)
+    if low > high or (first.quantity.low == first.quantity.high and second.quantity.low == second.quantity.high):
+        return None
+    return replace(first, quantity=replace(first.quantity, low=low, high=high), last=second.last)

@@ -9,6 +9,9 @@ from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
 
 
+LITTLE = frozenset(("they", "do", "does", "are", "there", "some", "all", "any"))
+
+
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """The choice picked; `also` where two were named ("1 or 2")."""
@@ -29,12 +32,12 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
     by_key = {key.lower(): state for key, state in choices}
     offered = [state for _, state in choices if state not in ("cant_tell", "none_of_these")]
     text = " ".join(kept)
-    if "none_of_these" in by_key.values() and text in language.lists["none_of_them"]:
-        return Chosen("none_of_these")
-    if len(offered) == 2 and text in language.lists["yes"]:
-        return Chosen(offered[0], hedge=hedge)
-    if len(offered) == 2 and text in language.lists["no"]:
-        return Chosen(offered[1], hedge=hedge)
+    if text in language.lists["none_of_them"] and text not in by_key:
+        return Chosen("none_of_these" if "none_of_these" in by_key.values() else "cant_tell")
+    if len(offered) == 2:
+        for said, state in (("yes", offered[0]), ("no", offered[1])):
+            if _says(kept, language.lists[said], language):
+                return Chosen(state, hedge=hedge)
     joined = [word for word in kept if word not in language.lists["either"] and word != "and"]
     picked = [_one(word, by_key, offered, language) for word in _merged(joined, language)]
     if not picked or any(state is None for state in picked):
@@ -43,6 +46,26 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
     if len(states) > 1 and ("cant_tell" in states or "none_of_these" in states):
         return None
     return Chosen(states[0], tuple(states[1:]), hedge)
+
+
+def leading_choice(
+    tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language
+) -> tuple[Chosen, int] | None:
+    """A choice that a longer message begins with ("2. why?", "yes and the twig is hairy"), and where the rest begins."""
+    for index, token in enumerate(tokens[1:6], 1):
+        joins = token.is_break or token.text in language.lists["clause_breaks"] or token.text == "and"
+        if joins and index + 1 < len(tokens):
+            chosen = read_choice(tokens[:index], choices, language)
+            return (chosen, index + 1) if chosen is not None else None
+    return None
+
+
+def _says(words: Sequence[str], said: Sequence[str], language: Language) -> bool:
+    """A yes or a no: in the list as it stands, or made of its words and little ones ("yeah they do")."""
+    if " ".join(words) in said:
+        return True
+    little = LITTLE | _polite(language)
+    return any(word in said for word in words) and all(word in said or word in little for word in words)
 
 
 def _one(word: str, by_key: dict[str, str], offered: Sequence[str], language: Language) -> str | None:

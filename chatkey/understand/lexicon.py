@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -43,9 +43,9 @@ class Lexicon:
     patterns: Mapping[str, tuple[Pattern, ...]]
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
     fillers: frozenset[str]
-    parts: Mapping[str, str]  # noun -> part
-    part_nouns: Mapping[str, frozenset[str]]
-    vocabulary: tuple[str, ...]
+    part_nouns: Mapping[str, frozenset[str]]  # part -> its nouns of one word
+    part_phrases: tuple[tuple[tuple[str, ...], str], ...]  # nouns of several words, with their part
+    vocabulary: tuple[str, ...]  # what a misspelt word can be mended to, commonest first
     known: frozenset[str]
 
     def is_filler(self, token: Token) -> bool:
@@ -67,10 +67,17 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
                 meanings[key(phrase, language, fillers)].setdefault(Meaning(character.id, state, asked_only=True))
     meanings.pop((), None)
     names = _named(knowledge, language)
-    nouns = {stem(noun): part for part, given in language.parts.items() for noun in given if " " not in noun}
     by_part = {part: frozenset(stem(n) for n in given if " " not in n) for part, given in language.parts.items()}
+    long_nouns = tuple(
+        (tuple(stem(word) for word in noun.split()), part)
+        for part, given in language.parts.items()
+        for noun in given
+        if " " in noun
+    )
     patterns, wholes = _intents(language)
+    nouns = dict.fromkeys(noun for given in by_part.values() for noun in given)
     known = _known_words(language, meanings, names, nouns, patterns, wholes)
+    counts = Counter(word for words in (*meanings, *names) for word in words)
     return Lexicon(
         language=language,
         phrases=_by_first(meanings),
@@ -78,9 +85,9 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         patterns=patterns,
         wholes=wholes,
         fillers=fillers,
-        parts=nouns,
         part_nouns=by_part,
-        vocabulary=tuple(sorted(word for word in known if len(word) >= 4)),
+        part_phrases=long_nouns,
+        vocabulary=tuple(sorted((word for word in known if len(word) >= 4), key=lambda word: (-counts[word], word))),
         known=known,
     )
 
@@ -98,7 +105,7 @@ def _named(knowledge: Knowledge, language: Language) -> dict[tuple[str, ...], di
     misleading: dict[tuple[str, ...], dict[str, None]] = defaultdict(dict)
     for id, taxon in knowledge.taxa.items():
         names = taxon.names
-        for call in (names.common, names.plural, *names.also, *names.french, *names.spanish, taxon.name, *taxon.synonyms):
+        for call in (names.common, names.plural, *names.also, taxon.name, *taxon.synonyms):
             own[key(call.replace("×", "x"), language, frozenset())][id] = None
         for call in names.misleading:
             misleading[key(call, language, frozenset())][id] = None

@@ -111,15 +111,19 @@ def _mended(token: Token, lexicon: Lexicon) -> Token:
 
 @lru_cache(maxsize=20_000)
 def _nearest(word: str, vocabulary: tuple[str, ...]) -> str | None:
-    """The nearest known word. Words under five letters must be right; the first letter always; up to seven letters
-    one slip (a swap counts as one), from eight on two."""
-    if len(word) < 5 or len(word) > 24:
+    """The nearest known word, the commonest of several. The first letter must be right; a word of four letters may only
+    lack one; up to six letters one slip is mended (a swap counts as one), from seven on two."""
+    if len(word) < 4 or len(word) > 24:
         return None
-    allowed = 1 if len(word) < 8 else 2
-    found = process.extract(word, vocabulary, scorer=OSA.distance, score_cutoff=allowed, limit=5)
+    allowed = 1 if len(word) < 7 else 2
+    found = process.extract(word, vocabulary, scorer=OSA.distance, score_cutoff=allowed, limit=None)
     same = [(candidate, distance) for candidate, distance, _ in found if candidate[0] == word[0]]
+    if len(word) == 4:
+        same = [(candidate, distance) for candidate, distance in same if len(candidate) == 5]
+        return same[0][0] if len(same) == 1 else None
     if not same:
         return None
     least = min(distance for _, distance in same)
     nearest = [candidate for candidate, distance in same if distance == least]
-    return nearest[0] if len(nearest) == 1 or least == 1 else None
+    order = {candidate: n for n, candidate in enumerate(vocabulary) if candidate in nearest}
+    return min(nearest, key=lambda candidate: order[candidate]) if len(nearest) == 1 or least == 1 else None

@@ -25,7 +25,7 @@ def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -
     hedge = [0.0] * len(spans)
     said = [True] * len(spans)
     covered = {index for span in spans for index in range(span.first, span.last + 1)}
-    taken = _cover(tokens, language.lists["not_denying"])
+    taken = cover(tokens, language.lists["not_denying"])
     for first, last in _places(tokens, language.lists["not_said"], covered):
         taken.update(range(first, last + 1))
         for n in _following(tokens, spans, last, language):
@@ -40,10 +40,9 @@ def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -
         if _ends_clause(tokens, last):
             for n in _denied_before(tokens, spans, first, last):
                 negated[n] = max(negated[n], 1)
-    for _, last in _places(tokens, language.lists["contrast"], covered):
-        for n in _following(tokens, spans, last, language)[:1]:
-            if n > 0:
-                negated[n] += 1
+    for first, last in _places(tokens, language.lists["contrast"], covered):
+        for n in _contrasted(tokens, spans, first, last, language):
+            negated[n] += 1
     for phrase, weight in language.numbers["hedge"].items():
         for first, last in _places(tokens, (phrase,), covered):
             for n in _hedged(tokens, spans, first, last, language):
@@ -69,7 +68,7 @@ def _places(tokens: Sequence[Token], phrases: Sequence[str], leave_out: set[int]
     return sorted(found)
 
 
-def _cover(tokens: Sequence[Token], phrases: Sequence[str]) -> set[int]:
+def cover(tokens: Sequence[Token], phrases: Sequence[str]) -> set[int]:
     return {index for first, last in _places(tokens, phrases, set()) for index in range(first, last + 1)}
 
 
@@ -102,10 +101,27 @@ def _denied(tokens: Sequence[Token], spans: Sequence[Span], last: int, language:
     reached = [inside[0]]
     for n in inside[1:]:
         between = [token.text for token in tokens[spans[reached[-1]].last + 1 : spans[n].first]]
-        if not any(word in ("or", "nor", "either") for word in between):
-            break
+        tied = any(word in language.lists["denial_goes_on"] for word in between)
+        if not tied or any(word in language.lists["deny"] for word in between):
+            break  # a denial of its own speaks for itself
         reached.append(n)
     return reached
+
+
+def _contrasted(
+    tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language
+) -> list[int]:
+    """The second of two states of one character: "flat rather than round"."""
+    following = [n for n in _following(tokens, spans, last, language)[:1] if spans[n].kind == "claim"]
+    for n in following:
+        before = [span for span in spans[:n] if span.last < first and span.kind == "claim"]
+        if before and _characters(before[-1]) & _characters(spans[n]):
+            return [n]
+    return []
+
+
+def _characters(span: Span) -> set[str]:
+    return {meaning.character for meaning in span.meanings}
 
 
 def _denied_before(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int) -> list[int]:
@@ -139,8 +155,9 @@ def _hedged(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: in
 def _take_back(tokens: Sequence[Token], spans: Sequence[Span], said: list[bool], language: Language) -> None:
     """"flat, wait, square": what stands before the correction about the same character is not said."""
     covered = {index for span in spans for index in range(span.first, span.last + 1)}
+    covered |= cover(tokens, language.lists["contrast"])
     for first, last in _places(tokens, language.lists["correction"], covered):
-        after = {meaning.character for span in spans if span.first > last for meaning in span.meanings}
+        after = {name for span in spans if span.first > last for name in _characters(span)}
         for n, span in enumerate(spans):
-            if span.last < first and span.meanings and {meaning.character for meaning in span.meanings} & after:
+            if span.last < first and _characters(span) & after:
                 said[n] = False

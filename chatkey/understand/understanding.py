@@ -14,10 +14,11 @@ from chatkey.understand.match import Span, best_set, mend, phrase_spans
 from chatkey.understand.normalise import LONGEST, Token, normalise
 from chatkey.understand.place import find_place
 from chatkey.understand.quantity import length_spans
-from chatkey.understand.scope import scopes
-from chatkey.understand.choice import Chosen, read_choice
+from chatkey.understand.scope import cover, scopes
+from chatkey.understand.choice import Chosen, leading_choice, read_choice
 
-ASIDE = ("thanks", "greeting", "smalltalk", "abuse", "describe", "answer", "other", "place", "guess_name")
+NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
+QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,22 +69,28 @@ def understand(
     if pending and chosen is None and _is_whole_cant_tell(raw, lexicon):
         chosen = Chosen("cant_tell")
     if pending and chosen is not None:
-        return _answered(text, raw, pending, chosen, asked, lexicon, knowledge)
+        return _answered(text, raw, pending, chosen, asked, lexicon)
+    if pending and (cut := leading_choice(raw, pending.choices, lexicon.language)) is not None:
+        first = _answered(text, raw[: cut[1]], pending, cut[0], asked, lexicon)
+        start = raw[cut[1]].span[0]
+        rest = understand(text[start:], knowledge, lexicon, None, known)
+        return _both(first, rest, start)
     tokens = mend(raw, lexicon)
     found_place = find_place(text[:LONGEST], knowledge, asked=bool(pending and pending.kind == "place"))
     wanted = find_intents(tokens, lexicon)
     place_tokens = _inside(tokens, found_place.span) if found_place else set()
+    reserved = place_tokens | cover(tokens, [one for one in lexicon.language.lists["correction"] if " " in one])
     spans = [
         span
         for span in (*phrase_spans(tokens, lexicon), *length_spans(tokens, lexicon.language))
-        if not place_tokens & set(range(span.first, span.last + 1)) and _counts_here(span, asked)
+        if not reserved & set(range(span.first, span.last + 1)) and _counts_here(span, asked)
     ]
     chosen_spans = best_set(spans)
     stands = scopes(tokens, [span for span in chosen_spans if span.kind != "name"], lexicon.language)
     bound = bind(tokens, chosen_spans, stands, knowledge, lexicon, asked, known or {})
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
-    intents = _intents(wanted, claims, names, found_place is not None, asked)
+    intents = _intents(wanted, claims, names, found_place is not None, asked, pending is not None)
     used = place_tokens | {i for one in wanted for i in one.tokens} | {i for s in chosen_spans for i in range(s.first, s.last + 1)}
     return Understanding(
         language=lexicon.language.code,
@@ -104,7 +111,6 @@ def _answered(
     chosen: Chosen,
     asked: Character | None,
     lexicon: Lexicon,
-    knowledge: Knowledge,
 ) -> Understanding:
     """A bare answer to the pending question."""
     if chosen.state == "cant_tell":
@@ -122,6 +128,22 @@ def _answered(
     else:
         claim = Claim(asked.id, states=(chosen.state, *chosen.also), hedge=chosen.hedge, span=span, text=text[span[0] : span[1]])
     return Understanding(lexicon.language.code, ("answer",), (claim,))
+
+
+def _both(first: Understanding, rest: Understanding, start: int) -> Understanding:
+    """An answer and what was said behind it: "2. why do you ask"."""
+    moved = tuple(
+        replace(claim, sequence=len(first.claims) + n, span=(claim.span[0] + start, claim.span[1] + start))
+        for n, claim in enumerate(rest.claims)
+        if not any(claim.character == own.character for own in first.claims)
+    )
+    intents = {*first.intents, *rest.intents} - ({"other", "smalltalk"} if first.intents != ("other",) else set())
+    return replace(
+        rest,
+        intents=tuple(sorted(intents, key=INTENTS.index)),
+        claims=(*first.claims, *moved),
+        chosen=first.chosen,
+    )
 
 
 def _claim(text: str, tokens: Sequence[Token], one: Bound, sequence: int) -> Claim:
@@ -144,21 +166,26 @@ def _intents(
     names: Sequence[tuple[str, ...]],
     has_place: bool,
     asked: Character | None,
+    is_pending: bool,
 ) -> tuple[Intent, ...]:
     found: dict[Intent, None] = {one.intent: None for one in wanted}
-    if claims and "cant_tell" in found:
+    answers = asked is not None and any(claim.character == asked.id for claim in claims)
+    if "cant_tell" in found and claims and (answers or not is_pending):
         del found["cant_tell"]
-    if asked is not None and any(claim.character == asked.id for claim in claims):
+    if answers:
         found["answer"] = None
-    elif claims:
+    if any(asked is None or claim.character != asked.id for claim in claims):
         found["describe"] = None
     if has_place:
         found["place"] = None
-    if names and not set(found) & {"planting", "unsafe", "compare", "meaning", "health", "report"}:
+    found.pop("guess_name", None)
+    if len(names) > 1 and not set(found) & {"planting", "unsafe"}:
+        found["compare"] = None
+    elif names and not set(found) & NOT_A_GUESS:
         found["guess_name"] = None
-    for quiet in ("smalltalk", "other", "greeting", "thanks", "abuse"):
-        if len(found) > 1 and quiet in ("smalltalk", "other"):
-            found.pop(quiet, None)  # type: ignore[call-overload]
+    for quiet in QUIET:
+        if len(found) > 1:
+            found.pop(quiet, None)
     return tuple(sorted(found, key=INTENTS.index)) or ("other",)
 
 
