@@ -31,6 +31,8 @@ SCOPE_LISTS = (
     "width_words",
     "height_words",
     "measured_words",
+    "geography",
+    "describing_ends",
 )
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")

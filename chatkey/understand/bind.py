@@ -13,6 +13,7 @@ from chatkey.understand.normalise import Token, stem
 from chatkey.understand.scope import Scope
 
 FOLIAGE = {"leaf", "awl", "scale", "spray"}  # what is said of one of these may be meant of the leaf
+WHOLE = {"whole", "place", "branch", "stem"}
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
 
 
@@ -42,14 +43,15 @@ def bind(
     """The claims of a message in order. `stands` belongs to the spans that are no names."""
     found: list[Bound] = []
     parts = _parts(tokens, lexicon)
-    context = {**known, **_context(spans)}
+    here = _context(spans)
+    context = {**known, **here}
     for span, scope in zip([span for span in spans if span.kind != "name"], stands, strict=True):
         if not scope.said:
             continue
         if span.kind == "length":
             found += _length(tokens, span, scope, parts, knowledge, asked)
         else:
-            found += _states(tokens, span, scope, parts, knowledge, asked, context)
+            found += _states(tokens, span, scope, parts, knowledge, asked, context, frozenset(here))
     found += _counts(tokens, spans, knowledge, lexicon, found, asked)
     return _merged(tokens, sorted(found, key=lambda bound: bound.first), lexicon)
 
@@ -62,8 +64,9 @@ def _states(
     knowledge: Knowledge,
     asked: Character | None,
     context: Mapping[str, Sequence[str]],
+    spoken: frozenset[str],
 ) -> list[Bound]:
-    meanings = _fitting(tokens, span, parts, knowledge, asked, context)
+    meanings = _fitting(tokens, span, parts, knowledge, asked, context, spoken)
     characters = list(dict.fromkeys(meaning.character for meaning in meanings))
     several = len(characters) > 1 and any(meaning.with_part for meaning in meanings)
     doubt = TWO_MEANINGS if several else 0.0
@@ -88,20 +91,25 @@ def _fitting(
     knowledge: Knowledge,
     asked: Character | None,
     context: Mapping[str, Sequence[str]],
+    spoken: frozenset[str],
 ) -> list[Meaning]:
-    """The meanings that hold here: of the question asked, else of the part named, else those that need no part."""
+    """The meanings that hold here: of the question asked, else of the part named, else those that need no part.
+
+    `spoken`: characters that the message speaks of beyond doubt.
+    """
     if asked is not None:
         own = [meaning for meaning in span.meanings if meaning.character == asked.id]
-        if own:
+        clear = any(not meaning.with_part and not meaning.asked_only for meaning in own)
+        if own and (clear or not spoken - {meaning.character for meaning in span.meanings}):
             return own
     free = [meaning for meaning in span.meanings if not meaning.asked_only]
     free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
     near = _part_of(tokens, span, parts)
     here = [meaning for meaning in free if knowledge.characters[meaning.character].part in near]
-    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in context]
-    beside = set(parts[span.last + 1].split()) if span.last + 1 < len(tokens) else set()
-    if not here and len(span.words) == 1 and beside and not beside & FOLIAGE:
-        rest = []  # "flat land", "soft ground": said of something else
+    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in spoken]
+    beside = _part_of(tokens, span, parts, clause_only=True)
+    if not here and len(span.words) == 1 and beside and not beside & (FOLIAGE | WHOLE):
+        rest = []  # "flat land", "soft ground", "cones are curved": said of something else
     return here or _first_kind(knowledge, rest)
 
 
@@ -147,22 +155,22 @@ def _parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[str]:
     return found
 
 
-def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str]) -> set[str]:
-    """The part a span is said of: one inside it, one right behind it, else the nearest named before in the sentence,
-    else the next in the clause."""
+def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str], *, clause_only: bool = False) -> set[str]:
+    """The part a span is said of: one named inside it, else the nearest in its clause (a following one wins a tie),
+    else the last one named before in the sentence."""
     inside = [parts[index] for index in range(span.first, span.last + 1) if parts[index]]
     if inside:
         return set(inside[-1].split())
-    after = span.last + 1
-    if after < len(tokens) and parts[after]:
-        return set(parts[after].split())
+    before = next((n for n in range(span.first - 1, -1, -1) if parts[n] or tokens[n].is_break), None)
+    after = next((n for n in range(span.last + 1, len(tokens)) if parts[n] or tokens[n].is_break), None)
+    named = [n for n in (after, before) if n is not None and parts[n]]
+    if named:
+        nearest = min(named, key=lambda n: (n - span.last if n > span.last else span.first - n))
+        return set(parts[nearest].split())
+    if clause_only:
+        return set()
     for index in range(span.first - 1, -1, -1):
         if tokens[index].is_break and tokens[index].text in ".;!?":
-            break
-        if parts[index]:
-            return set(parts[index].split())
-    for index in range(after, len(tokens)):
-        if tokens[index].is_break:
             break
         if parts[index]:
             return set(parts[index].split())

@@ -21,7 +21,9 @@ ZIP = re.compile(r"(?<![\d-])(\d{5})(?:-\d{4})?(?![\d-])")
 CANADIAN = re.compile(r"\b([A-Za-z]\d[A-Za-z])[ -]?(\d[A-Za-z]\d)\b")
 TOWN_CODE = re.compile(r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b")
 ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
+LOW_CODE = re.compile(r"(?:^|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])", re.IGNORECASE)
 ENGLISH_WORDS = ("OK", "OR", "IN", "ME", "HI", "ON", "AL", "ID", "LA", "MA", "PA", "OH")
+LOW_WORDS = ("AS", "DE", "CO", "MO", "MS", "GU", "MP", "PR", "VI", "SD", "ND", "AR", "AK", "PE", "MB", "AB", "NT", "CT")
 ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
 
 
@@ -92,6 +94,10 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
         code = match["code"] or match["low_code"]
         if code in knowledge.regions and (match["comma"] or match["low"] or code not in ENGLISH_WORDS):
             return FoundPlace(Place(code, town=match["town"] or match["low"].title()), match.span())
+    for match in LOW_CODE.finditer(text):
+        code = match[2].upper()
+        if code in knowledge.regions and code not in ENGLISH_WORDS + LOW_WORDS:
+            return FoundPlace(Place(code, town=match[1].strip().title()), match.span())
     for match in re.finditer(r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text):
         if match[1] in knowledge.regions:
             return FoundPlace(Place(match[1]), match.span(1))

@@ -5,19 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from chatkey.knowledge.model import Character, Knowledge
+from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
 from chatkey.understand.bind import Bound, bind
 from chatkey.understand.intent import FoundIntent, find_intents
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, best_set, mend, phrase_spans
-from chatkey.understand.normalise import LONGEST, Token, normalise
+from chatkey.understand.normalise import LONGEST, Token, normalise, stem
 from chatkey.understand.place import find_place
 from chatkey.understand.quantity import length_spans
 from chatkey.understand.scope import cover, scopes
 from chatkey.understand.choice import Chosen, leading_choice, read_choice
 
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
+TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
+MOST_LEFT_OVER = 4
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -92,6 +94,7 @@ def understand(
     names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
     intents = _intents(wanted, claims, names, found_place is not None, asked, pending is not None)
     used = place_tokens | {i for one in wanted for i in one.tokens} | {i for s in chosen_spans for i in range(s.first, s.last + 1)}
+    claimed = {index for one in bound for index in range(one.first, one.last + 1)}
     return Understanding(
         language=lexicon.language.code,
         intents=intents,
@@ -100,7 +103,7 @@ def understand(
         mentioned=tuple(dict.fromkeys(m.character for s in chosen_spans for m in s.meanings if not m.asked_only)),
         place=found_place.place if found_place else None,
         subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
-        not_understood=_left_over(text, tokens, used, lexicon) if intents[0] in ("describe", "answer", "guess_name", "place", "other") else (),
+        not_understood=_left_over(text, tokens, used, claimed, lexicon) if intents[0] in TELLS_LEFT_OVER else (),
     )
 
 
@@ -189,18 +192,36 @@ def _intents(
     return tuple(sorted(found, key=INTENTS.index)) or ("other",)
 
 
-def _left_over(text: str, tokens: Sequence[Token], used: set[int], lexicon: Lexicon) -> tuple[str, ...]:
-    """Runs of words that nothing was made of: unknown to the lexicon and more than everyday talk."""
+def _left_over(
+    text: str, tokens: Sequence[Token], used: set[int], claimed: set[int], lexicon: Lexicon
+) -> tuple[str, ...]:
+    """Runs of words that nothing was made of: unknown, more than everyday talk, no name of a river or road.
+
+    Where the clause gave a claim (`claimed`), only words that describe ("feathery", "reddish") are told.
+    """
     language = lexicon.language
     everyday = lexicon.fillers | set(language.lists["ignore"])
     runs: list[list[Token]] = [[]]
     for index, token in enumerate(tokens):
         strange = token.kind == "word" and index not in used and len(token.text) > 2 and token.text not in everyday
-        if strange and token.text not in lexicon.known:
+        strange = strange and token.text not in lexicon.known and stem(token.text) not in everyday
+        named = any(near.text in language.lists["geography"] for near in tokens[max(0, index - 1) : index + 2])
+        if strange and not named and (_describes(token.text, language) or not _clause(tokens, index) & claimed):
             runs[-1].append(token)
         elif runs[-1]:
             runs.append([])
-    return tuple(text[run[0].span[0] : run[-1].span[1]] for run in runs if run)[:4]
+    return tuple(text[run[0].span[0] : run[-1].span[1]] for run in runs if run)[:MOST_LEFT_OVER]
+
+
+def _clause(tokens: Sequence[Token], index: int) -> set[int]:
+    """The token indices between the breaks around one."""
+    first = next((n for n in range(index, -1, -1) if tokens[n].is_break), -1)
+    last = next((n for n in range(index, len(tokens)) if tokens[n].is_break), len(tokens))
+    return set(range(first + 1, last))
+
+
+def _describes(word: str, language: Language) -> bool:
+    return word.endswith(language.lists["describing_ends"])
 
 
 def _counts_here(span: Span, asked: Character | None) -> bool:
