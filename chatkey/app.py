@@ -70,10 +70,13 @@ def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
         "status": status,
         "status_level": "province" if status else None,
         "listed": listed(knowledge, members, place),
+        "movement_rules": listed(knowledge, members, place, rules=True),
         "planting": planting_facts(knowledge, single) if single else {},
         "alternatives": [
             {
-                "taxon": knowledge.taxa[one.taxon].name if one.taxon in knowledge.taxa else knowledge.planting[one.taxon].name,
+                "taxon": knowledge.taxa[one.taxon].name
+                if one.taxon in knowledge.taxa
+                else knowledge.planting[one.taxon].name,
                 "common_name": one.common,
                 "reason": f"same use ({', '.join(one.uses)}), {' or '.join(one.moisture)} ground, native in {place.code if place else ''}",
             }

@@ -8,7 +8,6 @@ from chatkey.knowledge.model import Caution, Knowledge
 from chatkey.knowledge.status import listings_for
 from chatkey.terms import Place
 
-LIKELY = 0.05  # a plant is in question from this probability on (as with yew, decisions)
 UNKNOWN_PLACE = "unknown"
 
 
@@ -16,15 +15,20 @@ def cautions_for(
     knowledge: Knowledge, probability: Mapping[str, float], place: Place | None, urgent: int = 2
 ) -> tuple[Caution, ...]:
     """Cautions (urgency up to `urgent`) for the plants in question, gravest first. `probability` is of leaves."""
-    likely = {taxon for taxon, p in probability.items() if p >= LIKELY}
-    ancestors = {ancestor for taxon in likely for ancestor in knowledge.lineage(taxon)}
     found = [
         caution
         for caution in knowledge.cautions.values()
-        if not caution.intents and set(caution.taxa) & ancestors and caution.urgency <= urgent
+        if caution.taxa
+        and not caution.intents
+        and caution.urgency <= urgent
+        and _is_likely(knowledge, caution, probability)
     ]
     sure = {taxon for taxon, p in probability.items() if p >= 0.5}
-    rare = any(one.kind in ("rare", "endangered") for one in listings_for(knowledge, tuple(sure), place)) if place else False
+    rare = (
+        any(one.kind in ("rare", "endangered") for one in listings_for(knowledge, tuple(sure), place))
+        if place
+        else False
+    )
     if rare and "look_only" in knowledge.cautions and knowledge.cautions["look_only"] not in found:
         found.append(knowledge.cautions["look_only"])
     return tuple(sorted(found, key=lambda caution: caution.urgency))
@@ -34,14 +38,18 @@ def subject_cautions(
     knowledge: Knowledge, subjects: Sequence[str], probability: Mapping[str, float]
 ) -> tuple[Caution, ...]:
     """Cautions for what was asked (eat, swallowed, animals, planting …); those bound to taxa only where one is likely."""
-    likely = {taxon for taxon, p in probability.items() if p >= LIKELY}
-    ancestors = {ancestor for taxon in likely for ancestor in knowledge.lineage(taxon)}
     found = [
         caution
         for caution in knowledge.cautions.values()
-        if set(caution.intents) & set(subjects) and (not caution.taxa or set(caution.taxa) & ancestors)
+        if set(caution.intents) & set(subjects) and (not caution.taxa or _is_likely(knowledge, caution, probability))
     ]
     return tuple(sorted(found, key=lambda caution: caution.urgency))
+
+
+def _is_likely(knowledge: Knowledge, caution: Caution, probability: Mapping[str, float]) -> bool:
+    taxa = set(caution.taxa)
+    share = sum(p for leaf, p in probability.items() if taxa & set(knowledge.lineage(leaf)))
+    return share >= caution.likely_from
 
 
 def lines_at(knowledge: Knowledge, place: Place | None) -> Mapping[str, str]:

@@ -38,9 +38,11 @@ def status_here(
     return None
 
 
-def listed(knowledge: Knowledge, members: Sequence[str], place: Place | None) -> list[dict[str, str]]:
-    """The lists these taxa stand on in a place: body, list, date, kind."""
+def listed(
+    knowledge: Knowledge, members: Sequence[str], place: Place | None, *, rules: bool = False
+) -> list[dict[str, str]]:
+    """The lists these taxa stand on in a place (or the movement rules there): body, list, date, kind."""
     return [
         {"body": one.body, "list": one.list, "date": one.date, "kind": one.kind, "taxon": one.taxon}
-        for one in listings_for(knowledge, tuple(members), place)
+        for one in listings_for(knowledge, tuple(members), place, rules=rules)
     ]

@@ -23,7 +23,11 @@ def place_of(mind: Mind, text: str | None) -> Place | None:
         return None
     found = find_place(text.strip(), mind.knowledge, asked=True)
     if found is None:
-        raise UsageError(f"place {text[:40]!r}", "is not known", 'give a state or province ("MI"), "Town, ST", a postal code or coordinates')
+        raise UsageError(
+            f"place {text[:40]!r}",
+            "is not known",
+            'give a state or province ("MI"), "Town, ST", a postal code or coordinates',
+        )
     return found.place
 
 

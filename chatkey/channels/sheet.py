@@ -22,14 +22,21 @@ def about_text(mind: Mind, view: Mapping[str, Any]) -> str:
         status = view["status"] or "not the same for all of them"
         lines.append(f"In {place}: {status} (county not checked).")
     lines += [f"Listed as {row['kind']} by {row['body']} ({row['list']}, {row['date']})." for row in view["listed"]]
+    lines += [f"Movement rules: {row['body']} ({row['list']}, {row['date']})." for row in view["movement_rules"]]
     lines += [row["text"] for row in view["cautions"]]
     planting = view["planting"]
     lines += [planting[key] for key in ("site", "watch", "note") if key in planting]
-    facts = [f"{name.replace('_', ' ')} {_shown(planting[name])}" for name in planting if name not in ("site", "watch", "note")]
+    facts = [
+        f"{name.replace('_', ' ')} {_shown(planting[name])}"
+        for name in planting
+        if name not in ("site", "watch", "note")
+    ]
     if facts:
         lines.append(f"Planting: {'; '.join(facts)}.")
     if view["alternatives"]:
-        lines.append("Instead: " + "; ".join(f"{row['common_name']} ({row['reason']})" for row in view["alternatives"]) + ".")
+        lines.append(
+            "Instead: " + "; ".join(f"{row['common_name']} ({row['reason']})" for row in view["alternatives"]) + "."
+        )
     if view["look_alikes"]:
         lines.append(f"Looks like: {', '.join(view['look_alikes'])}.")
     lines.append("Sources:")
@@ -39,5 +46,9 @@ def about_text(mind: Mind, view: Mapping[str, Any]) -> str:
 
 def _shown(value: object) -> str:
     if isinstance(value, list):
-        return " to ".join(f"{one:g}" for one in value) if value and isinstance(value[0], float) else ", ".join(str(one).replace("_", " ") for one in value)
+        return (
+            " to ".join(f"{one:g}" for one in value)
+            if value and isinstance(value[0], float)
+            else ", ".join(str(one).replace("_", " ") for one in value)
+        )
     return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")

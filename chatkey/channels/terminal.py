@@ -87,7 +87,9 @@ def _chart(turned: Turned | None) -> RichTable | Text:
     rows = [(row["common_name"], row["probability"]) for row in turned.view["candidates"][:BARS]]
     rows.append(("none of these", turned.view["something_else"]))
     for name, probability in rows:
-        table.add_row(Text(name), Text("█" * round(BAR_WIDTH * probability) or "▏", style="green"), Text(f"{probability:4.0%}"))
+        table.add_row(
+            Text(name), Text("█" * round(BAR_WIDTH * probability) or "▏", style="green"), Text(f"{probability:4.0%}")
+        )
     return table
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from chatkey.advise import Alternative, alternatives, subject_cautions
-from chatkey.dialog.asking import STATUS_LINES, tell_listings
+from chatkey.dialog.asking import STATUS_LINES, tell_listings, tell_status
 from chatkey.dialog.explaining import best_leaf
-from chatkey.dialog.phrase import capital, is_metric, joined, name_words, place_words
+from chatkey.dialog.phrase import is_metric, joined, name_words, place_words
 from chatkey.dialog.turn import Turn
 from chatkey.identify.yew import yews
 from chatkey.knowledge.status import status_in
@@ -20,10 +20,11 @@ MOST_CAUTIONS = 2
 def advise_planting(turn: Turn) -> None:
     """Whether and how to plant what was named, or what the tree is."""
     taxon = _subject(turn)
+    turn.change(plant=taxon)
     name = name_words(turn.knowledge, taxon)
     place = turn.place
     if place is None:
-        turn.say("note", "plant_place_first", name=capital(name))
+        turn.say("note", "plant_place_first", name=name)
         turn.change(pending=None)
         _tell_site(turn, taxon)
         _say_cautions(turn, taxon)
@@ -32,14 +33,14 @@ def advise_planting(turn: Turn) -> None:
         _ask_place(turn)
         return
     status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], place.code)
-    gaps = {"name": capital(name), "place": place_words(turn.knowledge, place)}
+    gaps = {"name": name, "place": place_words(turn.knowledge, place)}
     if status == "native":
         gaps["level"] = turn.mind.script.say("level_province")
     turn.say("answer", f"plant_{STATUS_LINES[status]}", **gaps)
     tell_listings(turn, (taxon,))
     poisonous = taxon in yews(turn.mind.table)
     if poisonous:
-        turn.say("caution", "plant_poisonous", name=capital(name))
+        turn.say("caution", "plant_poisonous", name=name)
     if status == "native" and not poisonous:
         _tell_site(turn, taxon)
     else:
@@ -48,10 +49,33 @@ def advise_planting(turn: Turn) -> None:
     turn.repeats = True
 
 
+def tell_native(turn: Turn) -> None:
+    """Native here or not: of the plant named, else of what the tree is or of all that remain."""
+    turn.repeats = True
+    if turn.place is None:
+        turn.say("note", "ask_place")
+        turn.change(pending=None)
+        _ask_place(turn)
+    elif turn.understanding.names:
+        taxon = best_leaf(turn, turn.understanding.names[0])
+        status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], turn.place.code)
+        gaps = {"name": name_words(turn.knowledge, taxon), "place": place_words(turn.knowledge, turn.place)}
+        gaps |= {"level": turn.mind.script.say("level_province")} if status == "native" else {}
+        turn.say("status", f"is_{STATUS_LINES[status]}", **gaps)
+        tell_listings(turn, (taxon,))
+    elif turn.status is not None:
+        tell_status(turn, again=True)
+    else:
+        turn.say("note", "native_when_known")
+
+
 def _subject(turn: Turn) -> str:
+    """The plant named; else what the tree is; else the one last spoken of."""
     if turn.understanding.names:
         return best_leaf(turn, turn.understanding.names[0])
     answer = turn.answer
+    if answer is None and turn.conversation.plant:
+        return turn.conversation.plant
     return next(taxon for taxon, _ in turn.belief.ranked() if answer is None or taxon in answer.members)
 
 
@@ -68,7 +92,10 @@ def _tell_site(turn: Turn, taxon: str) -> None:
 
 def _tell_instead(turn: Turn, taxon: str) -> None:
     moisture = tuple(
-        state for claim in turn.understanding.claims if claim.character in STREAMSIDE and not claim.negated for state in claim.states
+        state
+        for claim in turn.understanding.claims
+        if claim.character in STREAMSIDE and not claim.negated
+        for state in claim.states
     )
     found = alternatives(turn.knowledge, taxon, turn.place, moisture)
     place = place_words(turn.knowledge, turn.place) if turn.place else ""
@@ -124,4 +151,3 @@ def _distance(turn: Turn, metres: float) -> str:
 def _span(turn: Turn, metres: tuple[float, float]) -> str:
     low, high = (_distance(turn, value) for value in metres)
     return low if low == high else f"{low.split()[0]} to {high}"
-

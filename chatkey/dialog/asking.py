@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from chatkey.advise import listed
 from chatkey.dialog.phrase import (
-    capital,
     joined,
     name_words,
     odds_words,
@@ -73,10 +72,9 @@ def conclude(turn: Turn) -> None:
     """Nothing is left to ask: what it is, what it means here, what to do next."""
     turn.change(pending=None)
     _name(turn)
-    _tell_status(turn)
-    if turn.conversation.said.get(f"closed:{turn.tree.id}"):
+    tell_status(turn)
+    if turn.said_once(f"closed:{turn.tree.id}"):
         return
-    turn.change(said={**turn.conversation.said, f"closed:{turn.tree.id}": 1})
     belief = turn.belief
     if turn.answer is None or belief.ranked()[0][1] < turn.knowledge.numbers["handover"]["unsure"]:
         turn.say("note", "offer_person")
@@ -147,10 +145,9 @@ def _tell_so_far(turn: Turn) -> None:
     answer = turn.answer
     if answer is not None and answer.rank != "family":
         key = f"so_far:{turn.tree.id}:{answer.id}"
-        if not turn.conversation.said.get(key):
-            turn.change(said={**turn.conversation.said, key: 1})
+        if not turn.said_once(key):
             _say_answer(turn, answer)
-            _tell_status(turn)
+            tell_status(turn)
         return
     if turn.watch.holds or not turn.tree.claims:
         return
@@ -158,10 +155,9 @@ def _tell_so_far(turn: Turn) -> None:
     if leaders:
         names = joined(turn.mind.script, "or_more", leaders)
         key = f"so_far:{turn.tree.id}:{names}"
-        if not turn.conversation.said.get(key):
-            turn.change(said={**turn.conversation.said, key: 1})
+        if not turn.said_once(key):
             turn.say("answer", "so_far", names=names)
-            _tell_status(turn)
+            tell_status(turn)
 
 
 def _leaders(turn: Turn) -> list[str]:
@@ -201,14 +197,14 @@ def _say_answer(turn: Turn, answer: Answer) -> None:
     odds = odds_words(script, answer.probability)
     sure = answer.probability >= knowledge.numbers["answer"]["sure"]
     if answer.rank == "species":
-        name = capital(name_words(knowledge, answer.id))
+        name = name_words(knowledge, answer.id)
         turn.say("answer", "answer_sure" if sure else "answer_species", name=name, odds=odds)
         return
     if answer.rank == "not_conifer":
         best = [name_words(knowledge, taxon) for taxon, p in turn.belief.ranked()[:2] if p >= 0.1]
         turn.say("answer", "answer_not_conifer", names=joined(script, "or_more", best), odds=odds)
         return
-    name = capital(name_words(knowledge, answer.id, article=True))
+    name = name_words(knowledge, answer.id, article=True)
     turn.say("answer", "answer_set_sure" if sure else "answer_set", name=name, odds=odds)
     if turn.step.kind == "done":
         inside = [taxon for taxon, p in turn.belief.ranked() if taxon in answer.members and p >= 0.1][:2]
@@ -227,21 +223,23 @@ def _say_what_settles(turn: Turn) -> None:
     if found:
         character, first, second = separator_words(turn.knowledge, turn.mind.script, found[0], turn.place)
         names = [name_words(turn.knowledge, taxon) for taxon in ranked]
-        row = turn.mind.script.say("compare_row", character=character, first=f"{first} ({names[0]})", second=f"{second} ({names[1]})")
+        row = turn.mind.script.say(
+            "compare_row", character=character, first=f"{first} ({names[0]})", second=f"{second} ({names[1]})"
+        )
         turn.say("answer", "would_settle", character=row)
 
 
-def _tell_status(turn: Turn) -> None:
-    """Native here or not, once for each thing that was named."""
+def tell_status(turn: Turn, *, again: bool = False) -> None:
+    """Native here or not, once for each thing that was named (or again where it is asked)."""
     status, place = turn.status, turn.place
     if status is None or place is None:
         return
     answer = turn.answer
     about = answer.id if answer and not status.of_all else "all"
-    key = f"status:{turn.tree.id}:{about}:{status.status}:{place.code}"
-    if turn.conversation.said.get(key) or turn.conversation.said.get(f"status:{turn.tree.id}:all:{status.status}:{place.code}"):
+    all_said = turn.conversation.said.get(f"status:{turn.tree.id}:all:{status.status}:{place.code}")
+    said = turn.said_once(f"status:{turn.tree.id}:{about}:{status.status}:{place.code}")
+    if (all_said or said) and not again:
         return
-    turn.change(said={**turn.conversation.said, key: 1})
     gaps = {"place": place_words(turn.knowledge, place)}
     if status.status == "native":
         gaps["level"] = turn.mind.script.say("level_province")
@@ -261,5 +259,8 @@ def tell_listings(turn: Turn, members: tuple[str, ...]) -> None:
         said.add((row["kind"], row["body"]))
         kind = turn.mind.script.word("kinds", row["kind"])
         turn.blocks.append(
-            Block("status", turn.mind.script.say("listed", kind=kind, body=row["body"], list=row["list"], date=row["date"]))
+            Block(
+                "status",
+                turn.mind.script.say("listed", kind=kind, body=row["body"], list=row["list"], date=row["date"]),
+            )
         )

@@ -51,6 +51,7 @@ class Conversation:
     pending: Pending | None = None
     said: Mapping[str, int] = field(default_factory=dict)
     messages: int = 0
+    plant: str = ""  # the plant whose planting was last spoken of
     version: int = VERSION
 
     @property
@@ -80,6 +81,7 @@ def from_json(data: Mapping[str, Any], retired: Mapping[str, str] | None = None)
             pending=Pending(pending["kind"], pending["character"], _pairs(pending["choices"])) if pending else None,
             said=dict(data["said"]),
             messages=data["messages"],
+            plant=data["plant"],
         )
     except (KeyError, TypeError) as error:
         raise StateError("stored state", f"lacks or garbles {error}", "restore it from a backup") from None

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from chatkey.advise import subject_cautions
+from chatkey.dialog.advising import advise_planting, tell_native
 from chatkey.dialog.asking import (
     ask_again,
     ask_character,
@@ -23,10 +24,9 @@ from chatkey.dialog.explaining import (
     tell_how_sure,
     test_name,
 )
-from chatkey.dialog.phrase import capital, facts_words, joined, name_words, place_words
+from chatkey.dialog.phrase import facts_words, joined, name_words, place_words
 from chatkey.dialog.reply import Block
 from chatkey.dialog.turn import Turn
-from chatkey.dialog.advising import advise_planting
 from chatkey.identify import comparison
 from chatkey.terms import Claim, Quantity
 
@@ -39,9 +39,8 @@ def send_to_emergency(turn: Turn) -> None:
 def warn(turn: Turn) -> None:
     """An unsafe question: the caution and who decides; never a yes."""
     found = subject_cautions(turn.knowledge, turn.understanding.subjects, turn.probabilities())
-    yew = turn.knowledge.cautions["yew"]
-    if turn.tree.claims and turn.watch.active and yew not in found and turn.watch.probability >= 0.05:
-        found = (yew, *found)
+    if turn.tree.claims and turn.watch.active and turn.watch.probability >= turn.knowledge.numbers["yew"]["watch"]:
+        turn.warn(turn.knowledge.cautions["yew"])
     for caution in found[:2]:
         turn.warn(caution, again=True)
     if not found:
@@ -62,7 +61,13 @@ def erase(turn: Turn) -> None:
     """The reader's claims and places go; the trees stay, empty of that reader."""
     reader = turn.message.reader
     trees = tuple(
-        replace(tree, claims=tuple(claim for claim in tree.claims if claim.reader != reader), asked=(), place=None, shown=None)
+        replace(
+            tree,
+            claims=tuple(claim for claim in tree.claims if claim.reader != reader),
+            asked=(),
+            place=None,
+            shown=None,
+        )
         for tree in turn.conversation.trees
     )
     kept = {key: count for key, count in turn.conversation.said.items() if key == "caution:first_touch"}
@@ -94,7 +99,7 @@ def tell_who_judges_health(turn: Turn) -> None:
     subjects = ("falling",) if "falling" in turn.understanding.subjects else ("health",)
     found = subject_cautions(turn.knowledge, subjects, turn.probabilities())
     for caution in found[:1]:
-        turn.warn(caution, again=True)
+        turn.warn(caution, again=caution.urgency == 1)
     if "falling" not in turn.understanding.subjects:
         turn.say("note", "health")
     turn.repeats = True
@@ -116,7 +121,8 @@ def begin_tree(turn: Turn) -> None:
         trees = (*turn.conversation.trees, Tree(number, place=turn.place))
         turn.change(trees=trees, current=number, pending=None)
         turn.forget()
-    turn.say("note", "new_tree", number=str(turn.tree.id))
+    if not turn.understanding.claims:
+        turn.say("note", "new_tree", number=str(turn.tree.id))
     turn.proceeds = bool(turn.understanding.claims)
 
 
@@ -146,7 +152,7 @@ def show_list(turn: Turn) -> None:
         number = str(tree.id)
         where = place_words(turn.knowledge, tree.place) if tree.place else ""
         if tree.shown:
-            name = capital(name_words(turn.knowledge, tree.shown.taxon))
+            name = name_words(turn.knowledge, tree.shown.taxon)
             rows.append(turn.mind.script.say("list_row", number=number, name=name, place=where).rstrip(" ,"))
         elif tree.claims:
             rows.append(turn.mind.script.say("list_nameless", number=number))
@@ -256,9 +262,12 @@ def say_language(turn: Turn) -> None:
 
 
 def say_not_understood(turn: Turn) -> None:
-    if not turn.understanding.not_understood:
+    told = turn.understanding.not_understood or any(block.text for block in turn.blocks)
+    if not told:
         turn.say("note", "not_understood")
     turn.repeats = True
+    if turn.conversation.pending is None:
+        turn.say("note", "close_short")
 
 
 def invite(turn: Turn) -> None:
@@ -268,7 +277,11 @@ def invite(turn: Turn) -> None:
 def _forget_said(turn: Turn) -> None:
     """Things said once a tree may be said again."""
     mark = f":{turn.tree.id}"
-    kept = {key: n for key, n in turn.conversation.said.items() if not key.startswith(("so_far", "status", "closed")) or mark not in key}
+    kept = {
+        key: n
+        for key, n in turn.conversation.said.items()
+        if not key.startswith(("so_far", "status", "closed")) or mark not in key
+    }
     turn.change(said=kept)
 
 
@@ -298,6 +311,7 @@ EFFECTS: Mapping[str, Callable[[Turn], None]] = {
             show_candidates,
             compare,
             advise_planting,
+            tell_native,
             ask_what_to_plant,
             test_name,
             take_name,

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from chatkey.dialog.guards import term_of
 from chatkey.dialog.phrase import (
-    capital,
     facts_words,
     joined,
     name_words,
@@ -22,6 +21,8 @@ from chatkey.identify.yew import yews
 SPEAKS = 0.4  # ln odds from which an answer is said to speak for or against: 3 to 2
 MOST_REASONS = 4
 MOST_CANDIDATES = 5
+MOST_NAMES = 4
+WORTH_TELLING = 0.05  # probability of a rival from which it is told what would part the two
 
 
 def explain(turn: Turn) -> None:
@@ -54,7 +55,7 @@ def tell_how_sure(turn: Turn) -> None:
         show_candidates(turn)
         return
     odds = odds_words(turn.mind.script, answer.probability)
-    name = capital(name_words(turn.knowledge, answer.id))
+    name = name_words(turn.knowledge, answer.id)
     turn.say("answer", "how_sure", name=name, percent=percent(answer.probability), odds=odds)
     turn.repeats = True
 
@@ -93,31 +94,34 @@ def explain_term(turn: Turn) -> None:
     if name is None:
         return
     words = turn.knowledge.characters[name].words
-    turn.say("note", "term", name=capital(words.name), how=words.how)
+    turn.say("note", "term", name=words.name, how=words.how)
     turn.repeats = True
 
 
 def test_name(turn: Turn) -> None:
     """A guess is met with how it stands and the one thing that would tell, never with "no"."""
-    for ids in turn.understanding.names[:1]:
-        _tell_many(turn, ids)
-        guess = best_leaf(turn, ids)
-        members = _members(turn, ids)
-        share = turn.belief.of(members)
-        rank = turn.belief.ranked()
-        leader = next((taxon for taxon, _ in rank if taxon not in members), rank[0][0])
-        odds = odds_words(turn.mind.script, share)
-        name = _name_of(turn, ids)
-        holds = turn.watch.holds and not set(members) & set(yews(turn.mind.table))
-        if holds:
-            turn.say("answer", "hold_yew")
-        elif rank[0][0] in members:
-            turn.say("answer", "guess_leads", name=capital(name), odds=odds)
-        else:
-            turn.say("answer", "guess_against", name=capital(name), odds=odds)
-        rows = _rows(turn, guess, leader, 1)
-        if rows and not holds:
-            turn.say("answer", "guess_would_tell", rows=rows[0])
+    ids = turn.understanding.names[0]
+    members = _members(turn, ids)
+    _warn_of_yew(turn, members)
+    share = turn.belief.of(members)
+    rank = turn.belief.ranked()
+    rival = next(((taxon, p) for taxon, p in rank if taxon not in members), rank[0])
+    odds = odds_words(turn.mind.script, share)
+    say_would_tell = share < turn.knowledge.numbers["answer"]["sure"] and rival[1] >= WORTH_TELLING
+    if set(members) & set(yews(turn.mind.table)) and turn.watch.holds:
+        turn.say("answer", "guess_yew")
+    elif turn.watch.holds:
+        turn.say("answer", "guess_taken", name=_name_of(turn, ids))
+        say_would_tell = False
+    elif rank[0][0] in members:
+        _tell_many(turn, ids, share)
+        turn.say("answer", "guess_leads", name=_name_of(turn, ids), odds=odds)
+    else:
+        _tell_many(turn, ids, share)
+        turn.say("answer", "guess_against", name=_name_of(turn, ids), odds=odds)
+    rows = _rows(turn, best_leaf(turn, ids), rival[0], 1) if say_would_tell else []
+    if rows:
+        turn.say("answer", "guess_would_tell", rows=rows[0])
     if turn.conversation.pending is not None and not turn.understanding.claims:
         turn.repeats = True
     else:
@@ -126,10 +130,16 @@ def test_name(turn: Turn) -> None:
 
 def take_name(turn: Turn) -> None:
     """A name and nothing else: it is put to the test by asking."""
-    for ids in turn.understanding.names[:1]:
-        if not _tell_many(turn, ids):
-            turn.say("note", "guess_taken", name=capital(_name_of(turn, ids)))
+    ids = turn.understanding.names[0]
+    _warn_of_yew(turn, _members(turn, ids))
+    if not _tell_many(turn, ids, 0.0):
+        turn.say("note", "guess_taken", name=_name_of(turn, ids))
     turn.proceeds = True
+
+
+def _warn_of_yew(turn: Turn, members: Sequence[str]) -> None:
+    if set(members) & set(yews(turn.mind.table)):
+        turn.warn(turn.knowledge.cautions["yew"])
 
 
 def best_leaf(turn: Turn, ids: Sequence[str]) -> str:
@@ -143,15 +153,20 @@ def _members(turn: Turn, ids: Sequence[str]) -> tuple[str, ...]:
 
 
 def _name_of(turn: Turn, ids: Sequence[str]) -> str:
-    return name_words(turn.knowledge, ids[0])
+    """What the guess is called: the name itself, or the likeliest plant of that name."""
+    return name_words(turn.knowledge, ids[0] if len(ids) == 1 else best_leaf(turn, ids))
 
 
-def _tell_many(turn: Turn, ids: Sequence[str]) -> bool:
-    """ "Cedar" is said of several plants: say so. True where it was said."""
-    if len(ids) < 2:
+def _tell_many(turn: Turn, ids: Sequence[str], share: float) -> bool:
+    """ "Cedar" is said of several plants: say so, unless it is clear which. True where it was said."""
+    genera: dict[str, str] = {}
+    for taxon, _ in turn.belief.ranked():
+        if taxon in _members(turn, ids):
+            genera.setdefault(turn.knowledge.taxa[taxon].parent or taxon, name_words(turn.knowledge, taxon))
+    if len(genera) < 2 or share >= turn.knowledge.numbers["answer"]["say"]:
         return False
-    names = [name_words(turn.knowledge, id) for id in ids[:4]]
-    turn.say("note", "guess_many", said=turn.message.text.strip()[:40], names=joined(turn.mind.script, "and_more", names))
+    names = joined(turn.mind.script, "and_more", list(genera.values())[:MOST_NAMES])
+    turn.say("note", "guess_many", names=names)
     return True
 
 
@@ -166,4 +181,3 @@ def _rows(turn: Turn, first: str, second: str, most: int) -> list[str]:
             )
         )
     return rows
-

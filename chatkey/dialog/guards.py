@@ -29,7 +29,12 @@ def can_compare(turn: Turn) -> bool:
 
 def has_a_name(turn: Turn) -> bool:
     answer = turn.answer
-    return bool(turn.understanding.names) or (answer is not None and answer.rank in ("species", "group", "genus"))
+    named = answer is not None and answer.rank in ("species", "group", "genus")
+    return bool(turn.understanding.names) or named or bool(turn.conversation.plant)
+
+
+def asks_if_native(turn: Turn) -> bool:
+    return "native" in turn.understanding.subjects
 
 
 def is_another_language(turn: Turn) -> bool:
@@ -69,6 +74,7 @@ GUARDS: Mapping[str, Callable[[Turn], bool]] = {
         has_a_term,
         can_compare,
         has_a_name,
+        asks_if_native,
         is_another_language,
         wants_character,
         wants_again,

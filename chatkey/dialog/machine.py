@@ -161,7 +161,9 @@ def _check_total(
     for state in states:
         if not any(state in row.sources and not row.guards for row in rows):
             problems.errors.append(
-                KnowledgeError(node.where, f"{name!r} has no answer in state {state!r}", "add a row without guards for it")
+                KnowledgeError(
+                    node.where, f"{name!r} has no answer in state {state!r}", "add a row without guards for it"
+                )
             )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from chatkey.dialog.script import Script
@@ -18,7 +19,7 @@ def claim_words(knowledge: Knowledge, script: Script, claim: Claim, place: Place
     """One claim as it is said back: "soft", "needles about 3 in", "not sharp", "maybe two pale lines under"."""
     character = knowledge.characters[claim.character]
     if claim.quantity is not None:
-        length = length_words(script, claim.quantity, metric=is_metric(knowledge, place))
+        length = length_words(script, claim.quantity, metric=_in_metric(knowledge, claim.text, place))
         text = character.words.echo.replace("{length}", length)
     else:
         echoes = [character.words.states[state].echo for state in claim.states]
@@ -34,7 +35,9 @@ def claim_words(knowledge: Knowledge, script: Script, claim: Claim, place: Place
 
 
 def facts_words(knowledge: Knowledge, script: Script, claims: Sequence[Claim], place: Place | None) -> str:
-    """Claims as one list: "soft, flat, two pale lines under"."""
+    """Claims as one list: "soft, flat, two pale lines under". A denial that a claim of the same character implies is left out."""
+    positive = {claim.character for claim in claims if not claim.negated}
+    claims = [claim for claim in claims if not claim.negated or claim.character not in positive]
     return ", ".join(dict.fromkeys(claim_words(knowledge, script, claim, place) for claim in claims))
 
 
@@ -89,7 +92,13 @@ def joined(script: Script, line: str, texts: Sequence[str]) -> str:
 
 def name_words(knowledge: Knowledge, id: str, *, article: bool = False) -> str:
     """The common name; of a genus or group with its article where wanted: "a true fir"."""
-    names = knowledge.taxa[id].names if id in knowledge.taxa else knowledge.groups[id].names if id in knowledge.groups else None
+    names = (
+        knowledge.taxa[id].names
+        if id in knowledge.taxa
+        else knowledge.groups[id].names
+        if id in knowledge.groups
+        else None
+    )
     if names is None:
         return id.replace("_", " ")
     return f"{names.article} {names.common}" if article and names.article else names.common
@@ -116,6 +125,15 @@ def separator_words(
 
 def is_metric(knowledge: Knowledge, place: Place | None) -> bool:
     return place is not None and place.code in knowledge.regions and knowledge.regions[place.code].country == "CA"
+
+
+def _in_metric(knowledge: Knowledge, text: str, place: Place | None) -> bool:
+    """In the units the finder used; else in those of the place."""
+    units = knowledge.language.units
+    used = {units[word] for word in re.findall(r"[a-z]+|\"", text.lower()) if word in units}
+    if used:
+        return MM_PER_INCH not in used
+    return is_metric(knowledge, place)
 
 
 def place_words(knowledge: Knowledge, place: Place) -> str:

@@ -39,6 +39,10 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "status_introduced": ("place",),
     "status_not_recorded": ("place",),
     "status_unknown": ("place",),
+    "is_native": ("name", "place", "level"),
+    "is_introduced": ("name", "place"),
+    "is_not_recorded": ("name", "place"),
+    "is_unknown": ("name", "place"),
     "all_native": ("place", "level"),
     "all_introduced": ("place",),
     "all_not_recorded": ("place",),
@@ -84,13 +88,15 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "guess_leads": ("name", "odds"),
     "guess_against": ("name", "odds"),
     "guess_would_tell": ("rows",),
-    "guess_many": ("said", "names"),
+    "guess_many": ("names",),
+    "guess_yew": (),
     "guess_taken": ("name",),
     "plant_native": ("name", "place", "level"),
     "plant_introduced": ("name", "place"),
     "plant_not_recorded": ("name", "place"),
     "plant_unknown": ("name", "place"),
     "plant_place_first": ("name",),
+    "native_when_known": (),
     "plant_site": ("site",),
     "plant_watch": ("watch",),
     "plant_note": ("note",),
@@ -180,10 +186,14 @@ def read_script(
     where = f"{folder.name}/{language}"
     for name in LINES:
         if not lines.get(name):
-            problems.errors.append(KnowledgeError(where, f"the line {name!r} is missing", "write it in one of the files"))
+            problems.errors.append(
+                KnowledgeError(where, f"the line {name!r} is missing", "write it in one of the files")
+            )
     for name in TABLES:
         if name not in tables:
-            problems.errors.append(KnowledgeError(where, f"the table {name!r} is missing", "write it in one of the files"))
+            problems.errors.append(
+                KnowledgeError(where, f"the table {name!r} is missing", "write it in one of the files")
+            )
     top = problems.attempt(None, read_file, folder / "flow.yaml", folder)
     flow = read_flow(top, guards, effects, problems) if top else Flow("", {}, {})
     return Script(language, lines, tables, flow)
@@ -203,6 +213,9 @@ def _line(name: str, entry: Entry) -> tuple[str, ...]:
             raise item.error("a { or } has no partner", "write gaps as {name}") from None
         for gap in gaps:
             if gap not in LINES[name]:
-                raise item.error(f"the field {gap!r} is not known in {name!r}", nearest(gap, LINES[name]) if LINES[name] else "take it out")
+                raise item.error(
+                    f"the field {gap!r} is not known in {name!r}",
+                    nearest(gap, LINES[name]) if LINES[name] else "take it out",
+                )
         found.append(text)
     return tuple(found)

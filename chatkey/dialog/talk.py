@@ -17,12 +17,14 @@ from chatkey.dialog.turn import Message, Mind, Turn
 from chatkey.dialog.view import view
 from chatkey.identify import Table
 from chatkey.knowledge.model import Knowledge
+from chatkey.terms import Claim
 from chatkey.understand import Lexicon, understand
 from chatkey.understand.understanding import numbered
 
 GUARD_NAMES = tuple(GUARDS)
 EFFECT_NAMES = tuple(EFFECTS)
 ORDER = ("caution", "took_in", "answer", "status", "facts", "note", "question")
+ELSEWHERE = ("planting", "unsafe", "health", "report")
 SILENT = ("stop", "erase", "restart")  # events after which what was said in the same message is not taken in
 
 
@@ -48,16 +50,19 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         _fire(turn, understanding.intent)
     elif understanding.intent == "planting" and understanding.names:
         _fire(turn, "planting")  # what is said of the ground is said of the site, not of the tree in hand
+    elif "swallowed" in understanding.subjects:
+        _fire(turn, "unsafe")  # nothing else stands in the way of the call
     else:
         _take_in(turn)
         _fire(turn, understanding.intent)
-        turn.proceeds = turn.proceeds or bool(understanding.claims)
+        turn.proceeds = turn.proceeds or bool(_of_the_tree(turn))
     if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
         _fire(turn, STEP)
     elif turn.repeats and turn.conversation.pending is not None:
         put_pending_again(turn)
-    for caution in turn.due_cautions():
-        turn.warn(caution)
+    if "swallowed" not in understanding.subjects:
+        for caution in turn.due_cautions():
+            turn.warn(caution)
     _remember_shown(turn)
     reply = Reply(tuple(sorted(turn.blocks, key=lambda block: ORDER.index(block.kind))), turn.ask)
     return Turned(turn.conversation, reply, view(turn, reply))
@@ -70,9 +75,7 @@ def _known(conversation: Conversation) -> dict[str, tuple[str, ...]]:
 
 def _fire(turn: Turn, event: str) -> None:
     """The event through the machine; then its effects, in order."""
-    state, effects = fire(
-        turn.mind.script.flow, turn.conversation.state, event, lambda guard: GUARDS[guard](turn)
-    )
+    state, effects = fire(turn.mind.script.flow, turn.conversation.state, event, lambda guard: GUARDS[guard](turn))
     turn.change(state=state)
     for effect in effects:
         EFFECTS[effect](turn)
@@ -102,7 +105,7 @@ def _settle_place(turn: Turn) -> None:
 
 def _take_in(turn: Turn) -> None:
     """The claims of the message, said back so that a misreading is caught at once."""
-    claims = turn.understanding.claims
+    claims = _of_the_tree(turn)
     if claims:
         start = max((claim.sequence for claim in turn.tree.claims), default=-1) + 1
         reasked = turn.conversation.pending is not None and turn.conversation.pending.kind == "reask"
@@ -124,7 +127,16 @@ def _take_in(turn: Turn) -> None:
         turn.say("took_in", "not_taken", words=words)
 
 
-def _same(turn: Turn, claim: Any) -> bool:
+def _of_the_tree(turn: Turn) -> tuple[Claim, ...]:
+    """The claims that are about the tree in hand: in a question about planting or danger, words for a yard, a bank or a
+    wood are about something else."""
+    claims = turn.understanding.claims
+    if turn.understanding.intent not in ELSEWHERE:
+        return claims
+    return tuple(claim for claim in claims if turn.knowledge.characters[claim.character].part != "place")
+
+
+def _same(turn: Turn, claim: Claim) -> bool:
     """The same answer was given before: a second reading. Another answer corrects the first."""
     return any(
         old.character == claim.character and old.states == claim.states and old.negated == claim.negated

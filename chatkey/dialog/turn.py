@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from chatkey.advise import StatusHere, cautions_for, filled, lines_at, status_here
 from chatkey.dialog.conversation import Conversation, Tree
+from chatkey.dialog.phrase import capital
 from chatkey.dialog.reply import Ask, Block, BlockKind
 from chatkey.dialog.script import Script
 from chatkey.identify import (
@@ -25,7 +26,6 @@ from chatkey.identify.yew import yews
 from chatkey.knowledge.model import Caution, Knowledge
 from chatkey.terms import Claim, Place
 from chatkey.understand import Lexicon, Understanding
-
 
 DANGER = 2  # urgency up to which a caution stands first in a reply
 
@@ -121,6 +121,12 @@ class Turn:
         self.change(trees=tuple(tree if old.id == tree.id else old for old in self.conversation.trees))
         self.forget()
 
+    def said_once(self, key: str) -> bool:
+        """False the first time, True from then on."""
+        before = bool(self.conversation.said.get(key))
+        self.change(said={**self.conversation.said, key: 1})
+        return before
+
     def forget(self) -> None:
         """What was worked out from another tree no longer holds."""
         self._belief = self._step = None
@@ -132,7 +138,7 @@ class Turn:
         return self.mind.script.say(line, used, **gaps)
 
     def say(self, kind: BlockKind, line: str, /, **gaps: str) -> None:
-        self.blocks.append(Block(kind, self.line(line, **gaps)))
+        self.blocks.append(Block(kind, capital(self.line(line, **gaps))))
 
     def warn(self, caution: Caution, *, again: bool = False) -> None:
         """A caution, once a tree (first_touch once a conversation) unless it is asked for."""

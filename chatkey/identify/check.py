@@ -27,11 +27,17 @@ def prove_separation(table: Table, problems: Problems) -> dict[str, int]:
         names = " and ".join(sorted(pair))
         if odds[a, b] < 0.01 and not declared:
             problems.errors.append(
-                KnowledgeError("taxa", f"{names} score the same everywhere", "score what parts them, or name them in groups.yaml")
+                KnowledgeError(
+                    "taxa", f"{names} score the same everywhere", "score what parts them, or name them in groups.yaml"
+                )
             )
         elif not declared:
             problems.warnings.append(
-                KnowledgeError("taxa", f"{names} are hard to part by hand ({odds[a, b]:.2f})", "score what parts them, or name them in groups.yaml")
+                KnowledgeError(
+                    "taxa",
+                    f"{names} are hard to part by hand ({odds[a, b]:.2f})",
+                    "score what parts them, or name them in groups.yaml",
+                )
             )
     return {"pairs": len(table.taxa) * (len(table.taxa) - 1) // 2, "pairs_hard_to_part": hard}
 

@@ -37,9 +37,7 @@ class Belief:
         return [(self.table.taxa[t], float(self.probability[t])) for t in order]
 
 
-def believe(
-    table: Table, claims: Sequence[Claim], place: Place | None = None
-) -> Belief:
+def believe(table: Table, claims: Sequence[Claim], place: Place | None = None) -> Belief:
     """P(taxon | claims, place). The order of the claims of different characters does not matter."""
     said = readings(table, claims)
     prior = prior_of(table, place.code if place else "")

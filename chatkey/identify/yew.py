@@ -34,9 +34,7 @@ def yews(table: Table) -> tuple[str, ...]:
     return tuple(leaf for leaf in table.taxa if wanted & set(knowledge.lineage(leaf)))
 
 
-def watch_yew(
-    belief: Belief, claims: Sequence[Claim], place: Place | None = None
-) -> YewWatch:
+def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = None) -> YewWatch:
     """Looks back over the messages: was yew ever likely, and what speaks against it by now?"""
     table = belief.table
     numbers = table.knowledge.numbers["yew"]

@@ -26,9 +26,7 @@ KEYS = (
 KINDS = ("choice", "count", "length")
 
 
-def read_characters(
-    facts: Mapping[str, Entry], words: Mapping[str, Entry], problems: Problems
-) -> dict[str, Character]:
+def read_characters(facts: Mapping[str, Entry], words: Mapping[str, Entry], problems: Problems) -> dict[str, Character]:
     """Characters by id, in the files' order. A character without words, or words without one, is an error."""
     found: dict[str, Character] = {}
     for id, entry in facts.items():
@@ -101,9 +99,7 @@ def _words(id: str, entry: Entry, states: tuple[str, ...], is_length: bool, prob
     allowed = ("ask", "again", "how", "name", key) + (("echo",) if is_length else ())
     pairs = entry.pairs(allowed, required=allowed)
     given = pairs[key].pairs(states, required=states)
-    found = {
-        state: problems.attempt(StateWords(state, state), _state_words, given[state]) for state in states
-    }
+    found = {state: problems.attempt(StateWords(state, state), _state_words, given[state]) for state in states}
     texts = {name: pairs[name].text() for name in ("ask", "again", "how", "name")}
     return CharacterWords(**texts, echo=pairs["echo"].text() if is_length else "", states=found)
 

@@ -23,7 +23,9 @@ def prove(knowledge: Knowledge, problems: Problems) -> dict[str, int]:
     _characters(knowledge, problems)
     for where, text in texts(knowledge):
         if NEVER_SAID.search(text):
-            problems.errors.append(KnowledgeError(where, f"{text[:60]!r} calls something safe", "say who decides instead"))
+            problems.errors.append(
+                KnowledgeError(where, f"{text[:60]!r} calls something safe", "say who decides instead")
+            )
     cells = [cell for leaf in knowledge.leaves for cell in knowledge.taxa[leaf].cells.values()]
     return {
         "taxa": len(knowledge.taxa),
@@ -48,7 +50,9 @@ def texts(knowledge: Knowledge) -> Iterator[tuple[str, str]]:
     for caution in knowledge.cautions.values():
         yield f"knowledge/words: cautions: {caution.id}", caution.text
     for plant in knowledge.planting.values():
-        yield from ((f"knowledge/words: planting: {plant.id}", text) for text in (plant.site, plant.watch, plant.note) if text)
+        yield from (
+            (f"knowledge/words: planting: {plant.id}", text) for text in (plant.site, plant.watch, plant.note) if text
+        )
 
 
 def _sources(knowledge: Knowledge, problems: Problems) -> None:
@@ -65,12 +69,18 @@ def _sources(knowledge: Knowledge, problems: Problems) -> None:
         for key in character.sources:
             if key not in knowledge.sources and key not in HONEST_MARKS:
                 problems.errors.append(
-                    KnowledgeError(f"characters: {character.id}", f"the source {key!r} is not known", "add it to sources.yaml")
+                    KnowledgeError(
+                        f"characters: {character.id}", f"the source {key!r} is not known", "add it to sources.yaml"
+                    )
                 )
     unused = sorted(key for key in knowledge.sources if key not in used)
     if unused:
         problems.warnings.append(
-            KnowledgeError("knowledge/sources", f"{len(unused)} sources are used by no fact, {unused[0]!r} among them", "take them out")
+            KnowledgeError(
+                "knowledge/sources",
+                f"{len(unused)} sources are used by no fact, {unused[0]!r} among them",
+                "take them out",
+            )
         )
 
 
@@ -78,24 +88,34 @@ def _taxa(knowledge: Knowledge, problems: Problems) -> None:
     parents = {taxon.parent for taxon in knowledge.taxa.values()}
     for id, taxon in knowledge.taxa.items():
         if not taxon.is_leaf and id not in parents:
-            problems.errors.append(KnowledgeError(f"taxa: {id}", "is an orphan: no taxon stands under it", "add one or take it out"))
+            problems.errors.append(
+                KnowledgeError(f"taxa: {id}", "is an orphan: no taxon stands under it", "add one or take it out")
+            )
         if taxon.is_leaf and not taxon.cells:
             problems.errors.append(KnowledgeError(f"taxa: {id}", "has no scores", "add a block of scores"))
         if taxon.is_leaf and taxon.conifer and not taxon.parent:
-            problems.errors.append(KnowledgeError(f"taxa: {id}", "is a conifer without a parent", "name its genus as parent"))
+            problems.errors.append(
+                KnowledgeError(f"taxa: {id}", "is a conifer without a parent", "name its genus as parent")
+            )
 
 
 def _characters(knowledge: Knowledge, problems: Problems) -> None:
     for id, character in knowledge.characters.items():
         shown = [knowledge.taxa[leaf].cells.get(id) for leaf in knowledge.leaves]
         if not any(cell is not None and cell.applies for cell in shown):
-            problems.errors.append(KnowledgeError(f"characters: {id}", "no taxon is scored for it", "score it or take it out"))
+            problems.errors.append(
+                KnowledgeError(f"characters: {id}", "no taxon is scored for it", "score it or take it out")
+            )
         for state in character.states:
             if not any(cell is not None and state in cell.weights for cell in shown):
                 problems.warnings.append(
-                    KnowledgeError(f"characters: {id}", f"no taxon shows the state {state!r}", "score it, or take it out")
+                    KnowledgeError(
+                        f"characters: {id}", f"no taxon shows the state {state!r}", "score it, or take it out"
+                    )
                 )
         if character.part not in knowledge.language.parts:
             problems.errors.append(
-                KnowledgeError(f"characters: {id}", f"the part {character.part!r} has no words", "add it to words/en/parts.yaml")
+                KnowledgeError(
+                    f"characters: {id}", f"the part {character.part!r} has no words", "add it to words/en/parts.yaml"
+                )
             )

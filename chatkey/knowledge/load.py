@@ -116,9 +116,7 @@ class _Files:
     def top(self, name: str) -> Entry | None:
         path = self.folder / name
         if path not in self.tops:
-            self.tops[path] = (
-                self.problems.attempt(None, read_file, path, self.folder) if path in self.paths else None
-            )
+            self.tops[path] = self.problems.attempt(None, read_file, path, self.folder) if path in self.paths else None
         return self.tops[path]
 
     def merged(self, pattern: str, leave_out: str = "") -> Mapping[str, Entry]:

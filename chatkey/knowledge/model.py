@@ -195,6 +195,7 @@ class Caution:
     taxa: tuple[str, ...]
     intents: tuple[str, ...]
     urgency: int  # 1 danger to life, 2 harm, 3 law and pests, 4 good practice
+    likely_from: float  # summed probability of its taxa from which it is said
     sources: tuple[str, ...]
     text: str
 

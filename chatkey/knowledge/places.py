@@ -27,7 +27,9 @@ def read_regions(facts: Mapping[str, Entry], words: Mapping[str, Entry], problem
             found[code] = region
     for code, entry in words.items():
         if code not in facts:
-            problems.errors.append(entry.error(f"{code!r} is no region", "take it out, or add it in places/regions.yaml"))
+            problems.errors.append(
+                entry.error(f"{code!r} is no region", "take it out, or add it in places/regions.yaml")
+            )
     return found
 
 
@@ -185,7 +187,7 @@ def _pair(entry: Entry) -> tuple[float, float]:
 def _caution(
     id: str, entry: Entry, words: Mapping[str, Entry], taxa: Collection[str], sources: Collection[str]
 ) -> Caution:
-    pairs = entry.pairs(("taxa", "intents", "urgency", "sources", "when"), required=("urgency", "sources"))
+    pairs = entry.pairs(("taxa", "intents", "urgency", "from", "sources", "when"), required=("urgency", "sources"))
     if id not in words:
         raise entry.error(f"{id!r} has no text", "write it in words/en/cautions.yaml")
     return Caution(
@@ -193,6 +195,7 @@ def _caution(
         taxa=tuple(item.one_of(taxa) for item in pairs["taxa"].items()) if "taxa" in pairs else (),
         intents=pairs["intents"].texts() if "intents" in pairs else (),
         urgency=int(pairs["urgency"].number(low=1, high=4)),
+        likely_from=pairs["from"].number(low=0, high=1) if "from" in pairs else 0.2,
         sources=tuple(_source(item, sources) for item in pairs["sources"].items()),
         text=words[id].pairs(("text",), required=("text",))["text"].text(),
     )

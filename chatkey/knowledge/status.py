@@ -31,11 +31,18 @@ def status_in(knowledge: Knowledge, taxon: Taxon, code: str) -> Status:
     return "unknown"
 
 
-def listings_for(knowledge: Knowledge, taxa: tuple[str, ...], place: Place | None) -> tuple[Listing, ...]:
-    """The lists that any of these taxa (or their genus) stands on in a place; all of them where no place is given."""
+def listings_for(
+    knowledge: Knowledge, taxa: tuple[str, ...], place: Place | None, *, rules: bool = False
+) -> tuple[Listing, ...]:
+    """The lists that any of these taxa (or their genus) stands on in a place; all of them where no place is given.
+
+    `rules`: the movement rules (quarantines) instead of the lists.
+    """
     wanted = {ancestor for taxon in taxa for ancestor in knowledge.lineage(taxon)}
     return tuple(
         listing
         for listing in knowledge.listings
-        if listing.taxon in wanted and (place is None or place.code in listing.places)
+        if listing.taxon in wanted
+        and (listing.kind == "quarantine") == rules
+        and (place is None or place.code in listing.places)
     )

@@ -127,7 +127,8 @@ class _CellReader:
                 )
             return Cell(range=(low, usual_low, usual_high, high), sources=sources, of=id)
         weights = {
-            state: self.frequencies[word.one_of(self.frequencies)] for state, word in node.pairs(character.states).items()
+            state: self.frequencies[word.one_of(self.frequencies)]
+            for state, word in node.pairs(character.states).items()
         }
         if not weights:
             raise node.error(f"{name} has no state", "name one, or write n/a, or leave the line out")
@@ -144,7 +145,10 @@ def read_sources(entry: Entry, known: Collection[str]) -> tuple[str, ...]:
 
 
 def _derived(
-    taxon: Taxon, characters: Mapping[str, Character], numbers: Mapping[str, Mapping[str, float]], places: Collection[str]
+    taxon: Taxon,
+    characters: Mapping[str, Character],
+    numbers: Mapping[str, Mapping[str, float]],
+    places: Collection[str],
 ) -> dict[str, Cell]:
     """Wild or planted, from the weights of being met."""
     grows_wild = bool((taxon.range.native | taxon.range.introduced) & set(places))

@@ -128,7 +128,9 @@ def _things(entry: Entry | None, problems: Problems) -> list[Thing]:
 
 
 def _thing(id: str, entry: Entry) -> Thing:
-    pairs = entry.pairs(("words", "low", "high", "basis", "dimension", "source"), required=("words", "low", "high", "basis"))
+    pairs = entry.pairs(
+        ("words", "low", "high", "basis", "dimension", "source"), required=("words", "low", "high", "basis")
+    )
     low, high = pairs["low"].number(low=0.1), pairs["high"].number(low=0.1)
     if low > high:
         raise entry.error(f"{low:g} stands before {high:g}", "put the lower number first")

@@ -81,7 +81,9 @@ class Entry:
 
     def text(self) -> str:
         if not isinstance(self.node, yaml.ScalarNode):
-            raise self.error("a list or mapping stands where one text is wanted", "write one text, in quotes if need be")
+            raise self.error(
+                "a list or mapping stands where one text is wanted", "write one text, in quotes if need be"
+            )
         value = str(self.node.value).strip()
         if not value:
             raise self.error("the text is empty", "write it, or leave the key out")

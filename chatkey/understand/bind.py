@@ -138,7 +138,9 @@ def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meani
     kinds: dict[tuple[str, ...], list[Meaning]] = {}
     for meaning in meanings:
         only_if = knowledge.characters[meaning.character].only_if
-        kinds.setdefault(tuple(f"{parent}={state}" for parent, states in only_if.items() for state in states), []).append(meaning)
+        kinds.setdefault(
+            tuple(f"{parent}={state}" for parent, states in only_if.items() for state in states), []
+        ).append(meaning)
     conditions = [kind for kind in kinds if kind]
     clash = [kind for kind in conditions[1:] if not set(kind) & set(conditions[0])]
     return [meaning for kind, group in kinds.items() if kind not in clash for meaning in group]
@@ -165,7 +167,7 @@ def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str], *, claus
     after = next((n for n in range(span.last + 1, len(tokens)) if parts[n] or tokens[n].is_break), None)
     named = [n for n in (after, before) if n is not None and parts[n]]
     if named:
-        nearest = min(named, key=lambda n: (n - span.last if n > span.last else span.first - n))
+        nearest = min(named, key=lambda n: n - span.last if n > span.last else span.first - n)
         return set(parts[nearest].split())
     if clause_only:
         return set()
@@ -266,7 +268,9 @@ def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) 
         if set(bound.states) <= set(last.states):
             continue
         if len(between) <= 2 and all(word in joiners for word in between):
-            both = replace(last, states=(*last.states, *bound.states), last=bound.last, hedge=max(last.hedge, bound.hedge))
+            both = replace(
+                last, states=(*last.states, *bound.states), last=bound.last, hedge=max(last.hedge, bound.hedge)
+            )
             out[out.index(last)] = both
         else:
             out.append(bound)

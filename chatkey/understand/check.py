@@ -24,5 +24,7 @@ def prove_words(knowledge: Knowledge, lexicon: Lexicon, problems: Problems) -> d
                     problems.errors.append(KnowledgeError(f"words: {character}", what, "keep it under one state"))
     if both:
         what = f"{both} phrases mean a state of two characters"
-        problems.warnings.append(KnowledgeError("words", what, "both are taken as said; keep it under one if only one is meant"))
+        problems.warnings.append(
+            KnowledgeError("words", what, "both are taken as said; keep it under one if only one is meant")
+        )
     return {"phrases": phrases, "intent_patterns": sum(len(rows) for rows in lexicon.patterns.values())}

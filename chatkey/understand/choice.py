@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
 
-
 LITTLE = frozenset(("they", "do", "does", "are", "there", "some", "all", "any"))
 
 
@@ -86,7 +85,27 @@ def _merged(words: Sequence[str], language: Language) -> list[str]:
 
 
 def _polite(language: Language) -> frozenset[str]:
-    return frozenset(("the", "it", "is", "it's", "i", "think", "please", "maybe", "probably", "one", "1st one", "thanks", "um", "uh", "so", "would", "say")) - {"1"}
+    return frozenset(
+        (
+            "the",
+            "it",
+            "is",
+            "it's",
+            "i",
+            "think",
+            "please",
+            "maybe",
+            "probably",
+            "one",
+            "1st one",
+            "thanks",
+            "um",
+            "uh",
+            "so",
+            "would",
+            "say",
+        )
+    ) - {"1"}
 
 
 def _hedge(words: Sequence[str], language: Language) -> float:

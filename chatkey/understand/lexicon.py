@@ -55,7 +55,9 @@ class Lexicon:
 def build_lexicon(knowledge: Knowledge) -> Lexicon:
     """The lexicon of the knowledge's language."""
     language = knowledge.language
-    fillers = frozenset(word for phrase in language.lists["fillers"] if len(words := phrase.split()) == 1 for word in words)
+    fillers = frozenset(
+        word for phrase in language.lists["fillers"] if len(words := phrase.split()) == 1 for word in words
+    )
     meanings: dict[tuple[str, ...], dict[Meaning, None]] = defaultdict(dict)
     for character in knowledge.characters.values():
         for state, said in character.words.states.items():
@@ -133,7 +135,9 @@ def _intents(
     for phrases in language.intents:
         for phrase in phrases.whole:
             tokens = normalise(phrase, language)
-            words = tuple(token.text for token in tokens if token.kind != "mark") or tuple(token.text for token in tokens)
+            words = tuple(token.text for token in tokens if token.kind != "mark") or tuple(
+                token.text for token in tokens
+            )
             wholes[words][(phrases.intent, phrases.subject)] = None
         for phrase in phrases.anywhere:
             run = _pattern_words(phrase, language, sets)
@@ -183,7 +187,10 @@ def _known_words(language: Language, *sources: object) -> frozenset[str]:
                 if value and isinstance(value, tuple) and isinstance(value[0], Pattern):
                     words.update(word for pattern in value for word in pattern.words if isinstance(word, str))
     texts: list[Sequence[str]] = [*language.lists.values(), *language.bounds.values(), *language.cues.values()]
-    texts += [list(table) for table in (*language.numbers.values(), *language.texts.values(), language.units, language.fractions)]
+    texts += [
+        list(table)
+        for table in (*language.numbers.values(), *language.texts.values(), language.units, language.fractions)
+    ]
     texts += [list(table.values()) for table in language.texts.values()]
     texts += list(language.sets.values())
     texts += [thing.words for thing in language.things] + [language.not_units_before]

@@ -10,7 +10,19 @@ from dataclasses import dataclass, replace
 from chatkey.knowledge.model import Language
 
 LONGEST = 4000  # code points that are read; a longer message is cut
-PLAIN = {"’": "'", "‘": "'", "´": "'", "`": "'", "“": '"', "”": '"', "″": '"', "′": "'", "–": "-", "—": " - ", "…": "..."}
+PLAIN = {
+    "’": "'",
+    "‘": "'",
+    "´": "'",
+    "`": "'",
+    "“": '"',
+    "”": '"',
+    "″": '"',
+    "′": "'",
+    "–": "-",
+    "—": " - ",
+    "…": "...",
+}
 DROPPED = {"\ufe0f", "\u200d", "\u20e3"} | {chr(code) for code in range(0x1F3FB, 0x1F400)} | {"♂", "♀"}
 FRACTIONS = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 PIECE = re.compile(
@@ -94,7 +106,7 @@ def _plain(text: str, emoji: Mapping[str, str]) -> tuple[str, list[int]]:
 
 
 def _join_fractions(tokens: Sequence[Token]) -> list[Token]:
-    """"1 / 2" is one number."""
+    """ "1 / 2" is one number."""
     out: list[Token] = []
     for token in tokens:
         if len(out) >= 2 and token.kind == "number" and out[-1].text == "/" and out[-2].kind == "number":

@@ -19,9 +19,14 @@ COORDINATES = re.compile(
 )
 ZIP = re.compile(r"(?<![\d-])(\d{5})(?:-\d{4})?(?![\d-])")
 CANADIAN = re.compile(r"\b([A-Za-z]\d[A-Za-z])[ -]?(\d[A-Za-z]\d)\b")
-TOWN_CODE = re.compile(r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b")
+TOWN_CODE = re.compile(
+    r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b"
+)
 ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
-LOW_CODE = re.compile(r"(?:^|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])", re.IGNORECASE)
+LOW_CODE = re.compile(
+    r"(?:^|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])",
+    re.IGNORECASE,
+)
 ENGLISH_WORDS = ("OK", "OR", "IN", "ME", "HI", "ON", "AL", "ID", "LA", "MA", "PA", "OH")
 LOW_WORDS = ("AS", "DE", "CO", "MO", "MS", "GU", "MP", "PR", "VI", "SD", "ND", "AR", "AK", "PE", "MB", "AB", "NT", "CT")
 ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
@@ -98,7 +103,9 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
         code = match[2].upper()
         if code in knowledge.regions and code not in ENGLISH_WORDS + LOW_WORDS:
             return FoundPlace(Place(code, town=match[1].strip().title()), match.span())
-    for match in re.finditer(r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text):
+    for match in re.finditer(
+        r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text
+    ):
         if match[1] in knowledge.regions:
             return FoundPlace(Place(match[1]), match.span(1))
     return None
@@ -123,9 +130,9 @@ def _all_names(knowledge: Knowledge) -> Mapping[str, tuple[str, bool]]:
     if knowledge.hash not in _NAMES:
         found: dict[str, tuple[str, bool]] = {}
         for region in knowledge.regions.values():
-            found.update({word: (region.code, True) for word in region.regions})
+            found.update(dict.fromkeys(region.regions, (region.code, True)))
         for region in knowledge.regions.values():
-            found.update({word: (region.code, False) for word in (region.name.lower(), *region.words)})
+            found.update(dict.fromkeys((region.name.lower(), *region.words), (region.code, False)))
         _NAMES[knowledge.hash] = found
     return _NAMES[knowledge.hash]
 

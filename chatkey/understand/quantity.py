@@ -48,7 +48,9 @@ def _measured(tokens: Sequence[Token], at: int, language: Language) -> Span | No
         low, high, last = low + extra[0], high + extra[0], extra[1]
     if low <= 0:
         return None
-    return Span(at, last, ("#",) * (last - at + 1), "length", quantity=Quantity(low * size, high * size, _how(tokens, language)))
+    return Span(
+        at, last, ("#",) * (last - at + 1), "length", quantity=Quantity(low * size, high * size, _how(tokens, language))
+    )
 
 
 def _number(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
@@ -58,9 +60,19 @@ def _number(tokens: Sequence[Token], at: int, language: Language) -> tuple[float
     token = tokens[at]
     if token.kind == "number":
         value, after = _value(token.text), at + 1
-        if after < len(tokens) and tokens[after].kind == "number" and "/" in tokens[after].text and "/" not in token.text:
+        if (
+            after < len(tokens)
+            and tokens[after].kind == "number"
+            and "/" in tokens[after].text
+            and "/" not in token.text
+        ):
             return value + _value(tokens[after].text), after + 1
-        if after + 1 < len(tokens) and tokens[after].text == "-" and "/" in tokens[after + 1].text and "/" not in token.text:
+        if (
+            after + 1 < len(tokens)
+            and tokens[after].text == "-"
+            and "/" in tokens[after + 1].text
+            and "/" not in token.text
+        ):
             return value + _value(tokens[after + 1].text), after + 2
         extra = _and_a_half(tokens, after, language)
         if extra is not None and "/" not in token.text:
@@ -93,7 +105,7 @@ def _unit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, 
 
 
 def _and_a_half(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
-    """"and a half", "and 1/2": the fraction and the index of its last token."""
+    """ "and a half", "and 1/2": the fraction and the index of its last token."""
     if at >= len(tokens) or tokens[at].text != "and":
         return None
     following = _past(tokens, at + 1, ("a", "an", "1"))
@@ -136,7 +148,7 @@ def _named_thing(
 
 
 def _bounded(tokens: Sequence[Token], span: Span, language: Language) -> Span:
-    """"under an inch", "at least 2 in", "3 in or more": an open interval, closed at a factor of three."""
+    """ "under an inch", "at least 2 in", "3 in or more": an open interval, closed at a factor of three."""
     quantity = span.quantity
     if quantity is None:
         return span
@@ -150,7 +162,9 @@ def _bounded(tokens: Sequence[Token], span: Span, language: Language) -> Span:
             if front or back:
                 low, high = quantity.low, quantity.high
                 low, high = (low / 3, high) if kind == "at_most" else (low, high * 3)
-                return Span(span.first, span.last, span.words, span.kind, quantity=Quantity(low, high, quantity.measured_by))
+                return Span(
+                    span.first, span.last, span.words, span.kind, quantity=Quantity(low, high, quantity.measured_by)
+                )
     return span
 
 

@@ -51,7 +51,9 @@ def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -
         if any(tokens[index].ish for index in range(span.first, span.last + 1)):
             hedge[n] = max(hedge[n], language.numbers["hedge"].get("ish", 0.4))
     _take_back(tokens, spans, said, language)
-    return tuple(Scope(count % 2 == 1, weight, stands) for count, weight, stands in zip(negated, hedge, said, strict=True))
+    return tuple(
+        Scope(count % 2 == 1, weight, stands) for count, weight, stands in zip(negated, hedge, said, strict=True)
+    )
 
 
 def _places(tokens: Sequence[Token], phrases: Sequence[str], leave_out: set[int]) -> list[tuple[int, int]]:
@@ -108,9 +110,7 @@ def _denied(tokens: Sequence[Token], spans: Sequence[Span], last: int, language:
     return reached
 
 
-def _contrasted(
-    tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language
-) -> list[int]:
+def _contrasted(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language) -> list[int]:
     """The second of two states of one character: "flat rather than round"."""
     following = [n for n in _following(tokens, spans, last, language)[:1] if spans[n].kind == "claim"]
     for n in following:
@@ -153,7 +153,7 @@ def _hedged(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: in
 
 
 def _take_back(tokens: Sequence[Token], spans: Sequence[Span], said: list[bool], language: Language) -> None:
-    """"flat, wait, square": what stands before the correction about the same character is not said."""
+    """ "flat, wait, square": what stands before the correction about the same character is not said."""
     covered = {index for span in spans for index in range(span.first, span.last + 1)}
     covered |= cover(tokens, language.lists["contrast"])
     for first, last in _places(tokens, language.lists["correction"], covered):

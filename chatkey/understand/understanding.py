@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
 from chatkey.understand.bind import Bound, bind
+from chatkey.understand.choice import Chosen, leading_choice, read_choice
 from chatkey.understand.intent import FoundIntent, find_intents
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, best_set, mend, phrase_spans
@@ -15,7 +16,6 @@ from chatkey.understand.normalise import LONGEST, Token, normalise, stem
 from chatkey.understand.place import find_place
 from chatkey.understand.quantity import length_spans
 from chatkey.understand.scope import cover, scopes
-from chatkey.understand.choice import Chosen, leading_choice, read_choice
 
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
 TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
@@ -93,7 +93,11 @@ def understand(
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
     intents = _intents(wanted, claims, names, found_place is not None, asked, pending is not None)
-    used = place_tokens | {i for one in wanted for i in one.tokens} | {i for s in chosen_spans for i in range(s.first, s.last + 1)}
+    used = (
+        place_tokens
+        | {i for one in wanted for i in one.tokens}
+        | {i for s in chosen_spans for i in range(s.first, s.last + 1)}
+    )
     claimed = {index for one in bound for index in range(one.first, one.last + 1)}
     return Understanding(
         language=lexicon.language.code,
@@ -129,7 +133,9 @@ def _answered(
         low, high = asked.classes[chosen.state]
         claim = Claim(asked.id, quantity=Quantity(low, high), span=span, text=text[span[0] : span[1]])
     else:
-        claim = Claim(asked.id, states=(chosen.state, *chosen.also), hedge=chosen.hedge, span=span, text=text[span[0] : span[1]])
+        claim = Claim(
+            asked.id, states=(chosen.state, *chosen.also), hedge=chosen.hedge, span=span, text=text[span[0] : span[1]]
+        )
     return Understanding(lexicon.language.code, ("answer",), (claim,))
 
 

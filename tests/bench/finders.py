@@ -44,7 +44,11 @@ class Finder:
         """What the finder says of a character; None where they can't tell or it does not apply."""
         character = self.table.knowledge.characters[name]
         cell = self.table.knowledge.taxa[self.taxon].cells.get(name)
-        if cell is None or not cell.applies or not self.table.applies[self.table.row(self.taxon), self.table.characters.index(name)]:
+        if (
+            cell is None
+            or not cell.applies
+            or not self.table.applies[self.table.row(self.taxon), self.table.characters.index(name)]
+        ):
             return None
         if self.random.random() < CANT_TELL or (character.part == "cone" and not self.has_cone):
             return None
@@ -55,7 +59,13 @@ class Finder:
             length = float(self.shown[name]) * math.exp(self.random.normal(0, 0.2))
             if self.random.random() < self.slips:
                 length *= self.random.choice([0.4, 2.5])
-            return Claim(name, quantity=Quantity(length * 0.9, length * 1.1), sequence=sequence, message=str(sequence), source=source)
+            return Claim(
+                name,
+                quantity=Quantity(length * 0.9, length * 1.1),
+                sequence=sequence,
+                message=str(sequence),
+                source=source,
+            )
         states = list(character.states)
         if name not in self.shown:
             weights = np.array([cell.weights.get(state, 0.0) for state in states])
@@ -96,7 +106,9 @@ def identify(finder: Finder, place: Place, facts: int) -> tuple[object, int, int
                 if told is not None:
                     one = believe(table, [told], place)
                     for taxon in step.pair:
-                        own[taxon] += math.log(one.log_likelihood.shape[0] and np.exp(one.log_likelihood[0, table.row(taxon)]))
+                        own[taxon] += math.log(
+                            one.log_likelihood.shape[0] and np.exp(one.log_likelihood[0, table.row(taxon)])
+                        )
             if own[step.pair[0]] == own[step.pair[1]]:
                 continue
             chosen = max(own, key=lambda taxon: own[taxon])
@@ -144,7 +156,11 @@ def run(finders: int, place: str, slips: float, facts: int, seed: int) -> dict[s
         questions.append(asked)
         calibration.append((belief.ranked()[0][1], ranked[0] == taxon))
         answer = best_answer(belief)
-        if answer is not None and answer.probability >= knowledge.numbers["answer"]["sure"] and answer.rank == "species":
+        if (
+            answer is not None
+            and answer.probability >= knowledge.numbers["answer"]["sure"]
+            and answer.rank == "species"
+        ):
             answered += 1
             answered_right += answer.id == taxon
         shares = status_share(belief, where)

@@ -1,6 +1,6 @@
 """How well messages are understood: precision, recall and F1 of claims, polarity, intents, on the labelled set.
 
-    python tests/understand/measure.py [tune|report] [--show]
+python tests/understand/measure.py [tune|report] [--show]
 """
 
 from __future__ import annotations
@@ -65,8 +65,18 @@ def _score(mind: Mind, row: dict[str, Any], free: set[str], score: Score) -> Non
     left = list(heard.claims)
     missed = []
     for label in wanted:
-        hit = next((claim for claim in left if any(_matches(mind, option.strip(), claim) for option in label.split(" | "))), None)
-        near = next((claim for claim in left if any(_matches(mind, option.strip(), claim, polarity=False) for option in label.split(" | "))), None)
+        hit = next(
+            (claim for claim in left if any(_matches(mind, option.strip(), claim) for option in label.split(" | "))),
+            None,
+        )
+        near = next(
+            (
+                claim
+                for claim in left
+                if any(_matches(mind, option.strip(), claim, polarity=False) for option in label.split(" | "))
+            ),
+            None,
+        )
         if hit is not None:
             left.remove(hit)
             score.right += 1
@@ -76,7 +86,12 @@ def _score(mind: Mind, row: dict[str, Any], free: set[str], score: Score) -> Non
             missed.append(f"polarity {label}")
         else:
             missed.append(label)
-    extra = [claim for claim in left if not any(_matches(mind, o.strip(), claim) for label in may for o in label.split(" | ")) and not any(_matches(mind, o, claim) for o in free)]
+    extra = [
+        claim
+        for claim in left
+        if not any(_matches(mind, o.strip(), claim) for label in may for o in label.split(" | "))
+        and not any(_matches(mind, o, claim) for o in free)
+    ]
     score.wanted += len(wanted)
     score.found += len(wanted) - len(missed) + len(extra)
     score.messages += 1
@@ -87,7 +102,10 @@ def _score(mind: Mind, row: dict[str, Any], free: set[str], score: Score) -> Non
     intent_ok = intents <= got and got <= allowed | {"place", "describe", "answer"}
     score.intent_right += intent_ok
     if missed or extra or not intent_ok:
-        shown = [f"{'!' if c.negated else ''}{c.character}={'|'.join(c.states) or (round(c.quantity.low), round(c.quantity.high)) if c.states or c.quantity else ''}" for c in extra]
+        shown = [
+            f"{'!' if c.negated else ''}{c.character}={'|'.join(c.states) or (round(c.quantity.low), round(c.quantity.high)) if c.states or c.quantity else ''}"
+            for c in extra
+        ]
         note = "" if intent_ok else f" INTENTS {sorted(got)} for {sorted(intents)}"
         score.misses.append(f"{row['text']!r} [{row.get('asked', '')}] missed {missed} extra {shown}{note}")
 
