@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from chatkey.advise import alternatives, filled, lines_at, listed, planting_facts, subject_cautions
+from chatkey.advise import Alternative, alternatives, filled, lines_at, listed, planting_facts, subject_cautions
 from chatkey.advise.caution import cautions_for
 from chatkey.data import remembered, shipped
 from chatkey.dialog import EFFECT_NAMES, GUARD_NAMES, Mind, make_mind, read_script
@@ -73,13 +73,7 @@ def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
         "movement_rules": listed(knowledge, members, place, rules=True),
         "planting": planting_facts(knowledge, single) if single else {},
         "alternatives": [
-            {
-                "taxon": knowledge.taxa[one.taxon].name
-                if one.taxon in knowledge.taxa
-                else knowledge.planting[one.taxon].name,
-                "common_name": one.common,
-                "reason": f"same use ({', '.join(one.uses)}), {' or '.join(one.moisture)} ground, native in {place.code if place else ''}",
-            }
+            {"taxon": _scientific(mind, one.taxon), "common_name": one.common, "reason": _reason(one, place)}
             for one in instead
         ],
         "cautions": [{"id": key, "text": text} for key, text in cautions.items()],
@@ -94,6 +88,17 @@ def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
         ),
         "sources": _sources(mind, members),
     }
+
+
+def _scientific(mind: Mind, id: str) -> str:
+    """The scientific name of a taxon, or of a broadleaf plant that is only planted."""
+    known = mind.knowledge.taxa.get(id)
+    return known.name if known else mind.knowledge.planting[id].name
+
+
+def _reason(one: Alternative, place: Place | None) -> str:
+    where = f"native in {place.code}, " if place else ""
+    return f"{where}for {', '.join(one.uses).replace('_', ' ')}, on {' or '.join(one.moisture)} ground"
 
 
 def _sources(mind: Mind, members: tuple[str, ...]) -> list[dict[str, str]]:

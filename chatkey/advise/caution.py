@@ -37,7 +37,7 @@ def cautions_for(
 def subject_cautions(
     knowledge: Knowledge, subjects: Sequence[str], probability: Mapping[str, float]
 ) -> tuple[Caution, ...]:
-    """Cautions for what was asked (eat, swallowed, animals, planting …); those bound to taxa only where one is likely."""
+    """Cautions for what was asked (eat, animals, planting …); those bound to taxa only where one is likely."""
     found = [
         caution
         for caution in knowledge.cautions.values()

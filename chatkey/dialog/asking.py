@@ -75,8 +75,7 @@ def conclude(turn: Turn) -> None:
     tell_status(turn)
     if turn.said_once(f"closed:{turn.tree.id}"):
         return
-    belief = turn.belief
-    if turn.answer is None or belief.ranked()[0][1] < turn.knowledge.numbers["handover"]["unsure"]:
+    if turn.answer is None:
         turn.say("note", "offer_person")
     else:
         turn.say("note", "close")
@@ -217,12 +216,12 @@ def _say_answer(turn: Turn, answer: Answer) -> None:
 
 def _say_what_settles(turn: Turn) -> None:
     """The character that would tell the two leaders apart, from all there is (a cone in autumn, a lens)."""
-    ranked = [taxon for taxon, _ in turn.belief.ranked()[:2]]
+    first_two = [taxon for taxon, _ in turn.belief.ranked()[:2]]
     heard = [reading.character for reading in turn.belief.readings]
-    found = comparison(turn.belief, *ranked, leave_out=heard, most=1)
+    found = comparison(turn.belief, first_two[0], first_two[1], leave_out=heard, most=1)
     if found:
         character, first, second = separator_words(turn.knowledge, turn.mind.script, found[0], turn.place)
-        names = [name_words(turn.knowledge, taxon) for taxon in ranked]
+        names = [name_words(turn.knowledge, taxon) for taxon in first_two]
         row = turn.mind.script.say(
             "compare_row", character=character, first=f"{first} ({names[0]})", second=f"{second} ({names[1]})"
         )

@@ -34,7 +34,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """flow.yaml, checked: every target is a state, every guard and effect is known, every event in every state has a row."""
+    """flow.yaml, checked: targets, guards and effects are known, and every event has a row in every state."""
 
     initial: str
     states: Mapping[str, tuple[str, ...]]  # state -> children
@@ -130,14 +130,16 @@ def _state_class(machine: type) -> type:
 
 def _asks(guard: str) -> Callable[[EventData], bool]:
     def ask(event: EventData) -> bool:
-        return bool(event.model.holds(guard))
+        walker: Any = event.model
+        return bool(walker.holds(guard))
 
     return ask
 
 
 def _notes(effect: str) -> Callable[[EventData], None]:
     def note(event: EventData) -> None:
-        event.model.effects.append(effect)
+        walker: Any = event.model
+        walker.effects.append(effect)
 
     return note
 
@@ -145,7 +147,7 @@ def _notes(effect: str) -> Callable[[EventData], None]:
 def _row(entry: Entry, states: Sequence[str], guards: Sequence[str], effects: Sequence[str]) -> Row:
     pairs = entry.pairs(("from", "guards", "effects", "to"), required=("from", "effects"))
     start = pairs["from"]
-    names = [start.one_of([*states, "*"])] if start.node.id == "scalar" else [n.one_of(states) for n in start.items()]
+    names = [start.one_of([*states, "*"])] if start.is_text else [n.one_of(states) for n in start.items()]
     sources = tuple(states) if names == ["*"] else tuple(names)
     return Row(
         sources=tuple(source for source in sources if SEPARATOR not in source or names != ["*"]),

@@ -35,7 +35,7 @@ def claim_words(knowledge: Knowledge, script: Script, claim: Claim, place: Place
 
 
 def facts_words(knowledge: Knowledge, script: Script, claims: Sequence[Claim], place: Place | None) -> str:
-    """Claims as one list: "soft, flat, two pale lines under". A denial that a claim of the same character implies is left out."""
+    """Claims as one list: "soft, flat, two pale lines under". A denial that another claim implies is left out."""
     positive = {claim.character for claim in claims if not claim.negated}
     claims = [claim for claim in claims if not claim.negated or claim.character not in positive]
     return ", ".join(dict.fromkeys(claim_words(knowledge, script, claim, place) for claim in claims))

@@ -203,7 +203,7 @@ def _line(name: str, entry: Entry) -> tuple[str, ...]:
     """The wordings of a line. A gap that is not known there is an error."""
     if name not in LINES:
         raise entry.error(f"{name!r} is no line of the dialog", nearest(name, LINES))
-    items = [entry] if entry.node.id == "scalar" else entry.items()
+    items = [entry] if entry.is_text else entry.items()
     found = []
     for item in items:
         text = item.text()

@@ -6,9 +6,11 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chatkey.identify.posterior import Belief
-from chatkey.identify.table import Array
+
+AGREES = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +48,10 @@ def _slip(belief: Belief, r: int) -> float:
     return total + belief.something_else * float(reading.heard[~accepted].sum() / reading.heard.sum())
 
 
-def _accepted(belief: Belief, r: int) -> Array:
-    """(S,) truth: which true states agree with what was said: those under which it is at least half as likely heard as at best."""
+def _accepted(belief: Belief, r: int) -> NDArray[np.bool_]:
+    """(S,): which true states agree with what was said, being heard so at least `AGREES` as often as the best."""
     heard = belief.readings[r].heard
-    return np.asarray(heard >= 0.3 * heard.max())
+    return np.asarray(heard >= AGREES * heard.max())
 
 
 def comparison(

@@ -82,4 +82,4 @@ def heard(table: Table, claim: Claim) -> Array:
         doubt = 1.0 if table.knowledge.characters[claim.character].denied_is_weak else doubt
     guess = numbers["evidence"]["hedge"] * doubt
     said = (1 - guess) * said + guess * said.mean()
-    return np.maximum(said, 1e-9)
+    return np.asarray(np.maximum(said, 1e-9))

@@ -104,4 +104,4 @@ def _log_likelihoods(table: Table, said: tuple[Reading, ...], prior: Array) -> A
     for family in families:
         n = families.count(family)
         shares.append((1 + discount * (n - 1)) / n)
-    return np.array(rows) * np.array(shares)[:, None]
+    return np.asarray(np.array(rows) * np.array(shares)[:, None])

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chatkey.knowledge.model import Cell, Character, Knowledge
-from chatkey.terms import MeasuredBy, Quantity
+from chatkey.terms import Quantity
 
 Array = NDArray[np.float64]
 APPLIES_FROM = 0.1  # a character applies to a taxon where its condition holds in one plant of ten or more
@@ -104,7 +104,7 @@ def _as_asked(knowledge: Knowledge, name: str, heard: Array, edges: Array) -> Ar
 
 
 def heard_length(edges: Array, quantity: Quantity, blur: Mapping[str, float]) -> Array:
-    """P(the interval is said | true length in bin). Shape (B,). A mass, never a density: an interval is at least a bin wide."""
+    """P(the interval is said | true length in bin). Shape (B,). A mass: an interval is at least a bin wide."""
     centre = (edges[:-1] + edges[1:]) / 2
     half_bin = (edges[1] - edges[0]) / 2
     spread = math.hypot(blur[quantity.measured_by], half_bin / math.sqrt(3))
@@ -114,7 +114,7 @@ def heard_length(edges: Array, quantity: Quantity, blur: Mapping[str, float]) ->
 
 
 def range_mass(edges: Array, four: tuple[float, float, float, float], within_usual: float) -> Array:
-    """Mass of a range [lowest, usual low, usual high, highest] (mm) in each bin. Shape (B,). Piecewise linear in ln mm."""
+    """Mass of [lowest, usual low, usual high, highest] (mm) in each bin. Shape (B,). Piecewise linear in ln mm."""
     tail = (1 - within_usual) / 2
     points = np.log(four) + np.arange(4) * 1e-9  # equal numbers become a step
     cumulative = np.interp(edges, points, [0, tail, 1 - tail, 1])
@@ -193,8 +193,3 @@ def _alike(knowledge: Knowledge) -> Array:
 def _normal(z: Array) -> Array:
     """The normal distribution function, element by element."""
     return np.array([0.5 * (1 + math.erf(value / math.sqrt(2))) for value in z])
-
-
-def blur_of(knowledge: Knowledge, measured_by: MeasuredBy) -> float:
-    """The standard deviation of ln(length) for a way of measuring."""
-    return knowledge.numbers["blur"][measured_by]

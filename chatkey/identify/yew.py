@@ -47,7 +47,7 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
 
 
 def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str]) -> str | None:
-    """The look that tells most between yew and the rest, of a family that has not spoken yet. None where none is left."""
+    """The look that tells most between yew and the rest, of a family that has not spoken; None where none is left."""
     table = belief.table
     is_yew = np.array([float(taxon in yews(table)) for taxon in table.taxa])
     gain = information(belief, np.column_stack([is_yew, 1 - is_yew])) / prices(table)

@@ -1,12 +1,12 @@
 """YAML in, one immutable Knowledge out."""
 
-from chatkey.knowledge.load import FaultyKnowledge, load_knowledge, read_knowledge
+from chatkey.knowledge.load import FaultyKnowledgeError, load_knowledge, read_knowledge
 from chatkey.knowledge.model import Character, Group, Knowledge, Taxon
 from chatkey.knowledge.yaml_nodes import KnowledgeError, Problems
 
 __all__ = [
     "Character",
-    "FaultyKnowledge",
+    "FaultyKnowledgeError",
     "Group",
     "Knowledge",
     "KnowledgeError",

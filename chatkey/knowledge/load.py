@@ -25,7 +25,7 @@ from chatkey.knowledge.yaml_nodes import Entry, KnowledgeError, Problems, read_f
 OTHER_WORDS = ("names", "parts", "intents", "scope", "measures", "places", "planting", "cautions")
 
 
-class FaultyKnowledge(KnowledgeError):
+class FaultyKnowledgeError(KnowledgeError):
     """The knowledge has errors; `problems` holds them all."""
 
     def __init__(self, where: str, what: str, mend: str, problems: Problems | None = None) -> None:
@@ -34,14 +34,14 @@ class FaultyKnowledge(KnowledgeError):
 
 
 def load_knowledge(folder: Path | None = None, language: str = "en") -> Knowledge:
-    """The knowledge in `folder` (the shipped one by default). Raises FaultyKnowledge."""
+    """The knowledge in `folder` (the shipped one by default). Raises FaultyKnowledgeError."""
     problems = Problems()
     knowledge = read_knowledge(folder or shipped("knowledge"), problems, language)
     if problems.errors:
         first = problems.errors[0]
         count = len(problems.errors)
         more = f" (the first of {count}; `chatkey check` lists them)" if count > 1 else ""
-        raise FaultyKnowledge(first.args[0], first.args[1], first.args[2] + more, problems)
+        raise FaultyKnowledgeError(first.args[0], first.args[1], first.args[2] + more, problems)
     return knowledge
 
 

@@ -160,18 +160,18 @@ def _planting(
         instead=pairs["instead"].texts() if "instead" in pairs else (),
         name=pairs["name"].text() if "name" in pairs else "",
         common=said["names"].texts()[0] if "names" in said else "",
-        **{key: said[key].text() for key in ("site", "watch", "note") if key in said},
+        **{key: said[key].text() for key in ("site", "watch", "note") if key in said},  # type: ignore[arg-type]
         sources={key: _field_sources(node, known) for key, node in pairs["sources"].pairs().items()},
     )
 
 
 def _field_sources(entry: Entry, known: Collection[str]) -> tuple[str, ...]:
-    items = [entry] if entry.node.id == "scalar" else entry.items()
+    items = [entry] if entry.is_text else entry.items()
     return tuple(item.one_of(known) for item in items)
 
 
 def _native(entry: Entry, places: Collection[str]) -> frozenset[str] | None:
-    if entry.node.id == "scalar":
+    if entry.is_text:
         entry.one_of(("unknown",))
         return None
     return frozenset(item.one_of(places) for item in entry.items())

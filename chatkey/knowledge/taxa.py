@@ -115,7 +115,7 @@ class _CellReader:
 
     def _cell(self, id: str, name: str, node: Entry, sources: tuple[str, ...]) -> Cell:
         character = self.characters[name]
-        if node.node.id == "scalar":
+        if node.is_text:
             node.one_of(("n/a",))
             return Cell(sources=sources, of=id)
         if character.kind == "length":

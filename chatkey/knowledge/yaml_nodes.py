@@ -49,6 +49,10 @@ class Entry:
     file: str
 
     @property
+    def is_text(self) -> bool:
+        return isinstance(self.node, yaml.ScalarNode)
+
+    @property
     def where(self) -> str:
         mark = self.node.start_mark
         return f"{self.file}:{mark.line + 1}:{mark.column + 1}"

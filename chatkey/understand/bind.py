@@ -115,7 +115,7 @@ def _fitting(
 
 def _context(spans: Sequence[Span]) -> dict[str, tuple[str, ...]]:
     """States that the message itself settles: those of spans that can mean one thing only."""
-    found = {}
+    found: dict[str, tuple[str, ...]] = {}
     for span in spans:
         free = [meaning for meaning in span.meanings if not meaning.asked_only and not meaning.with_part]
         if len(free) == 1:
@@ -134,7 +134,7 @@ def _can_apply(knowledge: Knowledge, name: str, context: Mapping[str, Sequence[s
 
 
 def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meaning]:
-    """Where a word is said of needles and of scales, and nothing tells which: of what comes first in the characters' files."""
+    """Where a word is said of needles and of scales, and nothing tells which: of what the files name first."""
     kinds: dict[tuple[str, ...], list[Meaning]] = {}
     for meaning in meanings:
         only_if = knowledge.characters[meaning.character].only_if

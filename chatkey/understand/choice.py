@@ -50,7 +50,7 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
 def leading_choice(
     tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language
 ) -> tuple[Chosen, int] | None:
-    """A choice that a longer message begins with ("2. why?", "yes and the twig is hairy"), and where the rest begins."""
+    """A choice that a longer message begins with ("2. why?", "yes and it is hairy"), and where the rest begins."""
     for index, token in enumerate(tokens[1:6], 1):
         joins = token.is_break or token.text in language.lists["clause_breaks"] or token.text == "and"
         if joins and index + 1 < len(tokens):

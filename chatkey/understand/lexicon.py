@@ -95,7 +95,7 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
 
 
 def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, ...]:
-    """The words of a phrase as they are looked up: normalised, stemmed, fillers dropped (unless nothing else is left)."""
+    """The words of a phrase as looked up: normalised, stemmed, fillers dropped (unless nothing else is left)."""
     tokens = [token for token in normalise(phrase, language) if token.kind != "mark"]
     kept = tuple(stem(token.text) for token in tokens if token.text not in fillers)
     return kept or tuple(stem(token.text) for token in tokens)

@@ -32,7 +32,7 @@ class Span:
     @property
     def weight(self) -> float:
         """What the span adds to a set of spans: longer runs win over the same tokens in pieces."""
-        return len(self.words) ** 1.3 + (0.2 if self.kind in ("length", "count") else 0.0)
+        return float(len(self.words) ** 1.3) + (0.2 if self.kind in ("length", "count") else 0.0)
 
 
 def mend(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[Token, ...]:

@@ -20,7 +20,8 @@ COORDINATES = re.compile(
 ZIP = re.compile(r"(?<![\d-])(\d{5})(?:-\d{4})?(?![\d-])")
 CANADIAN = re.compile(r"\b([A-Za-z]\d[A-Za-z])[ -]?(\d[A-Za-z]\d)\b")
 TOWN_CODE = re.compile(
-    r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b"
+    r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b"
+    r"|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b"
 )
 ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
 LOW_CODE = re.compile(

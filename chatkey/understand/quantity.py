@@ -1,4 +1,4 @@
-"""Lengths as people write them ("about 2 1/2 in", "3-4 cm", "half an inch", "long as my finger"), and counts in bundles."""
+"""Lengths as people write them: "about 2 1/2 in", "3-4 cm", "half an inch", "long as my finger"."""
 
 from __future__ import annotations
 

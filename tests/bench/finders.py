@@ -10,6 +10,7 @@ in half of the cases. The first message brings some facts; then the engine asks.
 from __future__ import annotations
 
 import argparse
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -100,7 +101,7 @@ def identify(finder: Finder, place: Place, facts: int) -> tuple[object, int, int
         asked.append(Asked(step.kind, step.character, step.pair, step.free))
         start = len(claims) + 100 * questions
         if step.kind == "compare" and step.pair is not None:
-            own = {taxon: 0.0 for taxon in step.pair}
+            own = dict.fromkeys(step.pair, 0.0)
             for separator in step.separators:
                 told = finder.answer(separator.character, start)
                 if told is not None:
@@ -170,7 +171,7 @@ def run(finders: int, place: str, slips: float, facts: int, seed: int) -> dict[s
             status_right += best == status_in(knowledge, knowledge.taxa[taxon], place)
     edges = np.linspace(0, 1, 11)
     error = 0.0
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         inside = [(p, ok) for p, ok in calibration if low < p <= high]
         if inside:
             error += len(inside) / finders * abs(np.mean([p for p, _ in inside]) - np.mean([ok for _, ok in inside]))

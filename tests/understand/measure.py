@@ -103,15 +103,15 @@ def _score(mind: Mind, row: dict[str, Any], free: set[str], score: Score) -> Non
     score.intent_right += intent_ok
     if missed or extra or not intent_ok:
         shown = [
-            f"{'!' if c.negated else ''}{c.character}={'|'.join(c.states) or (round(c.quantity.low), round(c.quantity.high)) if c.states or c.quantity else ''}"
-            for c in extra
+            f"{'!' if claim.negated else ''}{claim.character}={'|'.join(claim.states) or claim.quantity}"
+            for claim in extra
         ]
         note = "" if intent_ok else f" INTENTS {sorted(got)} for {sorted(intents)}"
         score.misses.append(f"{row['text']!r} [{row.get('asked', '')}] missed {missed} extra {shown}{note}")
 
 
 def _matches(mind: Mind, label: str, claim: Claim, *, polarity: bool = True) -> bool:
-    negated, hedged = label.startswith("!"), label.endswith("~")
+    negated, _hedged = label.startswith("!"), label.endswith("~")
     name, _, value = label.strip("!~").partition("=")
     if claim.character != name or (polarity and claim.negated != negated):
         return False
@@ -150,9 +150,10 @@ def main() -> None:
     score = measure(open_mind(), part)
     if "--show" in sys.argv:
         print("\n".join(score.misses))
+    wrong = score.with_wrong_claim / score.messages
     print(
         f"{part}: {score.messages} messages, claims P {score.precision:.3f} R {score.recall:.3f} F1 {score.f1:.3f}, "
-        f"wrong claim in {score.with_wrong_claim / score.messages:.1%}, intents {score.intent_right / score.messages:.3f}"
+        f"wrong claim in {wrong:.1%}, intents {score.intent_right / score.messages:.3f}"
     )
 
 
