@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Knowledge, Planting
 from chatkey.knowledge.status import listings_for, status_in
@@ -12,6 +12,7 @@ from chatkey.terms import Place
 LIGHT_ORDER = ("very_intolerant", "intolerant", "intermediate", "tolerant", "very_tolerant")
 TALL_M = 10.0  # common practice: what grows taller is a tree, what stays lower a shrub or hedge
 MOST = 3
+BANK = "riparian_buffer"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,17 +34,21 @@ def alternatives(
     place: Place | None,
     moisture: Sequence[str] = (),
     most: int = MOST,
+    *,
+    by_water: bool = False,
 ) -> tuple[Alternative, ...]:
     """Plants native at the place that serve as the taxon does, best fit first; none without a place.
 
     Ranked by shared use, moisture, light and height; never itself, never a poisonous yew, never one on a list of rare
-    or endangered plants there.
+    or endangered plants there. `moisture`: of the site, where it is known; `by_water`: for a bank too.
     """
     if place is None:
         return ()
     wanted = knowledge.planting.get(taxon) or _relative(knowledge, taxon)
     if wanted is None:
         return ()
+    if by_water and BANK not in wanted.uses:
+        wanted = replace(wanted, uses=(BANK, *wanted.uses))
     found = [
         one
         for plant in knowledge.planting.values()

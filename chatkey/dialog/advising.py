@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from chatkey.advise import Alternative, alternatives, subject_cautions
-from chatkey.dialog.asking import STATUS_LINES, tell_listings, tell_status
-from chatkey.dialog.explaining import best_leaf
+from chatkey.dialog.asking import STATUS_LINES, choices_of, choices_words, tell_listings, tell_status
+from chatkey.dialog.guards import SITE, best_leaf, planting_subject, site_of
 from chatkey.dialog.phrase import is_metric, joined, name_words, place_words
+from chatkey.dialog.reply import Ask, Block
 from chatkey.dialog.turn import Turn
 from chatkey.identify.yew import yews
 from chatkey.knowledge.status import status_in
@@ -13,24 +14,18 @@ from chatkey.terms import MM_PER_INCH
 from chatkey.understand import Pending
 
 FEET_PER_METRE = 1000 / MM_PER_INCH / 12
-STREAMSIDE = ("ground",)  # a claim of this character in the message says where it would stand
 MOST_CAUTIONS = 2
 
 
 def advise_planting(turn: Turn) -> None:
     """Whether and how to plant what was named, or what the tree is."""
-    taxon = _subject(turn)
-    turn.change(plant=taxon)
+    taxon = planting_subject(turn)
+    turn.change(plant=taxon, site=site_of(turn) or turn.conversation.site)
     name = name_words(turn.knowledge, taxon)
     place = turn.place
     if place is None:
-        turn.say("note", "plant_place_first", name=name)
-        turn.change(pending=None)
-        _tell_site(turn, taxon)
-        _say_cautions(turn, taxon)
-        turn.proceeds = not turn.tree.claims
-        turn.repeats = True
-        _ask_place(turn)
+        turn.say("question", "plant_place_first", name=name)
+        turn.change(pending=Pending("place"))
         return
     status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], place.code)
     gaps = {"name": name, "place": place_words(turn.knowledge, place)}
@@ -53,9 +48,9 @@ def tell_native(turn: Turn) -> None:
     """Native here or not: of the plant named, else of what the tree is or of all that remain."""
     turn.repeats = True
     if turn.place is None:
-        turn.say("note", "ask_place")
-        turn.change(pending=None)
-        _ask_place(turn)
+        turn.say("question", "ask_place")
+        turn.change(pending=Pending("place"))
+        turn.repeats = False
     elif turn.understanding.names:
         taxon = best_leaf(turn, turn.understanding.names[0])
         status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], turn.place.code)
@@ -67,16 +62,6 @@ def tell_native(turn: Turn) -> None:
         tell_status(turn, again=True)
     else:
         turn.say("note", "native_when_known")
-
-
-def _subject(turn: Turn) -> str:
-    """The plant named; else what the tree is; else the one last spoken of."""
-    if turn.understanding.names:
-        return best_leaf(turn, turn.understanding.names[0])
-    answer = turn.answer
-    if answer is None and turn.conversation.plant:
-        return turn.conversation.plant
-    return next(taxon for taxon, _ in turn.belief.ranked() if answer is None or taxon in answer.members)
 
 
 def _tell_site(turn: Turn, taxon: str) -> None:
@@ -91,13 +76,7 @@ def _tell_site(turn: Turn, taxon: str) -> None:
 
 
 def _tell_instead(turn: Turn, taxon: str) -> None:
-    moisture = tuple(
-        state
-        for claim in turn.understanding.claims
-        if claim.character in STREAMSIDE and not claim.negated
-        for state in claim.states
-    )
-    found = alternatives(turn.knowledge, taxon, turn.place, moisture)
+    found = alternatives(turn.knowledge, taxon, turn.place, turn.conversation.site, by_water=_by_water(turn))
     place = place_words(turn.knowledge, turn.place) if turn.place else ""
     if not found:
         turn.say("facts", "plant_no_instead", place=place)
@@ -129,17 +108,28 @@ def _say_cautions(turn: Turn, taxon: str) -> None:
         turn.warn(caution)
 
 
+def ask_site(turn: Turn) -> None:
+    """What the ground is like, so that what is named instead fits it."""
+    words = turn.knowledge.characters[SITE].words
+    choices = choices_of(turn, SITE)
+    question = turn.line("ask_site", choices=choices_words(turn, choices))
+    turn.blocks.append(Block("question", question))
+    turn.ask = Ask("site", SITE, words.ask, choices)
+    turn.change(pending=Pending("site", SITE, tuple((choice.key, choice.state) for choice in choices)))
+    turn.repeats = False
+
+
+def _by_water(turn: Turn) -> bool:
+    """The message speaks of a bank or wet ground."""
+    return any(state in ("moist", "wet") for state in site_of(turn))
+
+
 def _fits_site(turn: Turn, caution: str) -> bool:
     if caution == "stream_permit":
-        return any(claim.character in STREAMSIDE for claim in turn.understanding.claims)
+        return _by_water(turn)
     if caution == "larch_quarantine":
         return turn.place is not None and turn.place.code == "ME"
     return True
-
-
-def _ask_place(turn: Turn) -> None:
-    if turn.conversation.pending is None:
-        turn.change(pending=Pending("place"))
 
 
 def _distance(turn: Turn, metres: float) -> str:

@@ -75,8 +75,11 @@ def conclude(turn: Turn) -> None:
     tell_status(turn)
     if turn.said_once(f"closed:{turn.tree.id}"):
         return
-    if turn.answer is None:
+    answer = turn.answer
+    if answer is None:
         turn.say("note", "offer_person")
+    elif not any(turn.knowledge.taxa[taxon].conifer for taxon in answer.members):
+        turn.say("note", "close_short")
     else:
         turn.say("note", "close")
 
@@ -90,6 +93,9 @@ def put_pending_again(turn: Turn) -> None:
         question = turn.line("pending_place")
         turn.blocks.append(Block("question", question))
         turn.ask = Ask("place", "", question, ())
+        return
+    if pending.kind == "site":
+        turn.change(pending=None)
         return
     if pending.kind == "compare":
         turn.change_tree(asked=tuple(one for one in turn.tree.asked if one != turn.tree.asked[-1]))

@@ -52,6 +52,7 @@ class Conversation:
     said: Mapping[str, int] = field(default_factory=dict)
     messages: int = 0
     plant: str = ""  # the plant whose planting was last spoken of
+    site: tuple[str, ...] = ()  # the ground where it would stand: dry, moist, wet
     version: int = VERSION
 
     @property
@@ -82,6 +83,7 @@ def from_json(data: Mapping[str, Any], retired: Mapping[str, str] | None = None)
             said=dict(data["said"]),
             messages=data["messages"],
             plant=data["plant"],
+            site=tuple(data["site"]),
         )
     except (KeyError, TypeError) as error:
         raise StateError("stored state", f"lacks or garbles {error}", "restore it from a backup") from None

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from chatkey.advise import subject_cautions
-from chatkey.dialog.advising import advise_planting, tell_native
+from chatkey.dialog.advising import advise_planting, ask_site, tell_native
 from chatkey.dialog.asking import (
     ask_again,
     ask_character,
@@ -186,7 +186,9 @@ def ask_what_to_plant(turn: Turn) -> None:
 def take_place(turn: Turn) -> None:
     turn.proceeds = bool(turn.tree.claims)
     turn.repeats = not turn.proceeds
-    if not turn.tree.claims:
+    if not turn.tree.claims and turn.conversation.plant:
+        advise_planting(turn)
+    elif not turn.tree.claims and turn.conversation.pending is None:
         turn.say("note", "invite")
 
 
@@ -312,6 +314,7 @@ EFFECTS: Mapping[str, Callable[[Turn], None]] = {
             compare,
             advise_planting,
             tell_native,
+            ask_site,
             ask_what_to_plant,
             test_name,
             take_name,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from chatkey.dialog.guards import term_of
+from chatkey.dialog.guards import best_leaf, members_of, term_of
 from chatkey.dialog.phrase import (
     facts_words,
     joined,
@@ -15,7 +15,6 @@ from chatkey.dialog.phrase import (
 )
 from chatkey.dialog.turn import Turn
 from chatkey.identify import comparison, reasons
-from chatkey.identify.answer import leaves_of
 from chatkey.identify.yew import yews
 
 SPEAKS = 0.4  # ln odds from which an answer is said to speak for or against: 3 to 2
@@ -101,7 +100,7 @@ def explain_term(turn: Turn) -> None:
 def test_name(turn: Turn) -> None:
     """A guess is met with how it stands and the one thing that would tell, never with "no"."""
     ids = turn.understanding.names[0]
-    members = _members(turn, ids)
+    members = members_of(turn, ids)
     _warn_of_yew(turn, members)
     share = turn.belief.of(members)
     rank = turn.belief.ranked()
@@ -131,7 +130,7 @@ def test_name(turn: Turn) -> None:
 def take_name(turn: Turn) -> None:
     """A name and nothing else: it is put to the test by asking."""
     ids = turn.understanding.names[0]
-    _warn_of_yew(turn, _members(turn, ids))
+    _warn_of_yew(turn, members_of(turn, ids))
     if not _tell_many(turn, ids, 0.0):
         turn.say("note", "guess_taken", name=_name_of(turn, ids))
     turn.proceeds = True
@@ -140,16 +139,6 @@ def take_name(turn: Turn) -> None:
 def _warn_of_yew(turn: Turn, members: Sequence[str]) -> None:
     if set(members) & set(yews(turn.mind.table)):
         turn.warn(turn.knowledge.cautions["yew"])
-
-
-def best_leaf(turn: Turn, ids: Sequence[str]) -> str:
-    """The likeliest leaf of those a name can mean."""
-    members = _members(turn, ids)
-    return next(taxon for taxon, _ in turn.belief.ranked() if taxon in members)
-
-
-def _members(turn: Turn, ids: Sequence[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(leaf for id in ids for leaf in leaves_of(turn.knowledge, id)))
 
 
 def _name_of(turn: Turn, ids: Sequence[str]) -> str:
@@ -161,7 +150,7 @@ def _tell_many(turn: Turn, ids: Sequence[str], share: float) -> bool:
     """ "Cedar" is said of several plants: say so, unless it is clear which. True where it was said."""
     genera: dict[str, str] = {}
     for taxon, _ in turn.belief.ranked():
-        if taxon in _members(turn, ids):
+        if taxon in members_of(turn, ids):
             genera.setdefault(turn.knowledge.taxa[taxon].parent or taxon, name_words(turn.knowledge, taxon))
     if len(genera) < 2 or share >= turn.knowledge.numbers["answer"]["say"]:
         return False

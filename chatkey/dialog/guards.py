@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from chatkey.dialog.turn import Turn
+from chatkey.identify.answer import leaves_of
+from chatkey.knowledge.status import status_in
+
+SITE = "ground"  # the character that says what the ground is like
 
 
 def something_was_swallowed(turn: Turn) -> bool:
@@ -35,6 +39,45 @@ def has_a_name(turn: Turn) -> bool:
 
 def asks_if_native(turn: Turn) -> bool:
     return "native" in turn.understanding.subjects
+
+
+def site_is_asked(turn: Turn) -> bool:
+    return turn.conversation.state.endswith(".site")
+
+
+def needs_the_site(turn: Turn) -> bool:
+    """Something else is to be planted, and nothing is known of the ground."""
+    place = turn.place
+    if place is None or turn.conversation.site or site_of(turn):
+        return False
+    plant = turn.knowledge.taxa[planting_subject(turn)]
+    return status_in(turn.knowledge, plant, place.code) != "native"
+
+
+def site_of(turn: Turn) -> tuple[str, ...]:
+    """What the message says of the ground: dry, moist, wet."""
+    claims = [claim for claim in turn.understanding.claims if claim.character == SITE and not claim.negated]
+    return tuple(state for claim in claims for state in claim.states)
+
+
+def planting_subject(turn: Turn) -> str:
+    """The plant named; else what the tree is; else the one last spoken of."""
+    if turn.understanding.names:
+        return best_leaf(turn, turn.understanding.names[0])
+    answer = turn.answer
+    if answer is None and turn.conversation.plant:
+        return turn.conversation.plant
+    return next(taxon for taxon, _ in turn.belief.ranked() if answer is None or taxon in answer.members)
+
+
+def best_leaf(turn: Turn, ids: Sequence[str]) -> str:
+    """The likeliest leaf of those a name can mean."""
+    members = members_of(turn, ids)
+    return next(taxon for taxon, _ in turn.belief.ranked() if taxon in members)
+
+
+def members_of(turn: Turn, ids: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(leaf for id in ids for leaf in leaves_of(turn.knowledge, id)))
 
 
 def is_another_language(turn: Turn) -> bool:
@@ -74,6 +117,8 @@ GUARDS: Mapping[str, Callable[[Turn], bool]] = {
         has_a_term,
         can_compare,
         has_a_name,
+        needs_the_site,
+        site_is_asked,
         asks_if_native,
         is_another_language,
         wants_character,

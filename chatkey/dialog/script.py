@@ -53,6 +53,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "question": ("question", "choices"),
     "question_open": ("question",),
     "ask_place": (),
+    "ask_site": ("choices",),
     "ask_compare": ("choices",),
     "choice": ("key", "label"),
     "cant_tell": (),

@@ -8,7 +8,7 @@ from typing import Any
 from chatkey.dialog.asking import put_pending_again
 from chatkey.dialog.conversation import Conversation, Shown
 from chatkey.dialog.effects import EFFECTS
-from chatkey.dialog.guards import GUARDS
+from chatkey.dialog.guards import GUARDS, site_of
 from chatkey.dialog.machine import STEP, fire
 from chatkey.dialog.phrase import facts_words, place_words
 from chatkey.dialog.reply import Block, Reply
@@ -50,6 +50,9 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         _fire(turn, understanding.intent)
     elif understanding.intent == "planting" and understanding.names:
         _fire(turn, "planting")  # what is said of the ground is said of the site, not of the tree in hand
+    elif _is_of_site(turn):
+        turn.change(pending=None)
+        _fire(turn, "planting")
     elif "swallowed" in understanding.subjects:
         _fire(turn, "unsafe")  # nothing else stands in the way of the call
     else:
@@ -134,6 +137,14 @@ def _of_the_tree(turn: Turn) -> tuple[Claim, ...]:
     if turn.understanding.intent not in ELSEWHERE:
         return claims
     return tuple(claim for claim in claims if turn.knowledge.characters[claim.character].part != "place")
+
+
+def _is_of_site(turn: Turn) -> bool:
+    """The message says what the ground is like where something would be planted."""
+    pending = turn.conversation.pending
+    asked = pending is not None and pending.kind == "site"
+    open_talk = pending is None and bool(turn.conversation.plant) and not turn.tree.claims
+    return (asked or open_talk) and bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
 
 
 def _same(turn: Turn, claim: Claim) -> bool:

@@ -64,6 +64,7 @@ class Turn:
     cautions: list[Caution] = field(default_factory=list)
     _belief: Belief | None = None
     _step: Step | None = None
+    _watch: YewWatch | None = None
 
     @property
     def knowledge(self) -> Knowledge:
@@ -85,7 +86,10 @@ class Turn:
 
     @property
     def watch(self) -> YewWatch:
-        return watch_yew(self.belief, self.tree.claims, self.place) if self.tree.claims else YewWatch(False, 0.0, ())
+        if self._watch is None:
+            claims = self.tree.claims
+            self._watch = watch_yew(self.belief, claims, self.place) if claims else YewWatch(False, 0.0, ())
+        return self._watch
 
     @property
     def answer(self) -> Answer | None:
@@ -129,7 +133,7 @@ class Turn:
 
     def forget(self) -> None:
         """What was worked out from another tree no longer holds."""
-        self._belief = self._step = None
+        self._belief = self._step = self._watch = None
 
     def line(self, line: str, /, **gaps: str) -> str:
         """A line in its next wording."""

@@ -11,6 +11,8 @@ from chatkey.identify.table import Array, Table
 from chatkey.knowledge.status import status_in
 from chatkey.terms import Place
 
+UNDECIDED = (0.1, 0.8)  # chance that a character applies between which that is worth finding out
+
 
 def gains(belief: Belief, place: Place | None = None) -> Array:
     """Expected information of asking each character, in bits of what the finder will do. Shape (C,).
@@ -48,6 +50,32 @@ def information(belief: Belief, classes: Array) -> Array:
 def applicability(belief: Belief) -> Array:
     """Chance that each character applies. Shape (C,)."""
     return np.asarray(belief.probability @ belief.table.applies / max(belief.probability.sum(), 1e-300))
+
+
+def opening(belief: Belief) -> Array:
+    """How much more a question is worth for the questions it opens. Shape (C,), 1 and up.
+
+    A character on which others depend ("needles or scales?") settles whether those can be asked at all; one step of
+    looking ahead does not see that.
+    """
+    table = belief.table
+    applies = applicability(belief)
+    undecided = (applies > UNDECIDED[0]) & (applies < UNDECIDED[1])
+    return np.asarray(1 + table.knowledge.numbers["asking"]["opens"] * (undecided @ depends(table)) / len(applies))
+
+
+@lru_cache(maxsize=8)
+def depends(table: Table) -> Array:
+    """(C, C): 1 where the row's character depends on the column's, directly or through another."""
+    names = list(table.characters)
+    matrix = np.zeros((len(names), len(names)))
+    for row, name in enumerate(names):
+        waiting = list(table.knowledge.characters[name].only_if)
+        while waiting:
+            parent = waiting.pop()
+            matrix[row, names.index(parent)] = 1
+            waiting += table.knowledge.characters[parent].only_if
+    return matrix
 
 
 @lru_cache(maxsize=8)

@@ -10,7 +10,7 @@ import numpy as np
 
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
-from chatkey.identify.question import applicability, gains, prices
+from chatkey.identify.question import applicability, gains, opening, prices
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.terms import Place
 
@@ -93,7 +93,7 @@ def _best_character(belief: Belief, leave_out: set[str], place: Place | None) ->
     numbers = belief.table.knowledge.numbers["asking"]
     table = belief.table
     gain = gains(belief, place)
-    worth = gain / prices(table)
+    worth = gain / prices(table) * opening(belief)
     ready = applicability(belief) >= numbers["applies"]
     for c, name in enumerate(table.characters):
         if name in leave_out or not ready[c] or gain[c] < numbers["least_gain_bits"]:

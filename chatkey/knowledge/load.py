@@ -8,7 +8,7 @@ from pathlib import Path
 
 from chatkey.data import shipped
 from chatkey.knowledge.characters import read_characters
-from chatkey.knowledge.model import Knowledge
+from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.places import (
     read_cautions,
     read_lines,
@@ -77,6 +77,7 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
     return Knowledge(
         characters=characters,
         taxa=taxa,
+        lineages={id: _lineage(taxa, id) for id in taxa},
         leaves=leaves,
         groups=groups,
         regions=regions,
@@ -97,6 +98,14 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
         language=read_language(language, said["parts"], said["intents"], said["scope"], said["measures"], problems),
         hash=files.hash(),
     )
+
+
+def _lineage(taxa: Mapping[str, Taxon], id: str) -> tuple[str, ...]:
+    found = []
+    while id in taxa:
+        found.append(id)
+        id = taxa[id].parent
+    return tuple(found)
 
 
 class _Files:

@@ -252,6 +252,7 @@ class Knowledge:
 
     characters: Mapping[str, Character]
     taxa: Mapping[str, Taxon]
+    lineages: Mapping[str, tuple[str, ...]]  # each taxon and its ancestors, nearest first
     leaves: tuple[str, ...]  # the hypotheses
     groups: Mapping[str, Group]
     regions: Mapping[str, Region]
@@ -268,11 +269,7 @@ class Knowledge:
 
     def lineage(self, taxon: str) -> tuple[str, ...]:
         """The taxon and its ancestors, nearest first."""
-        found = []
-        while taxon:
-            found.append(taxon)
-            taxon = self.taxa[taxon].parent
-        return tuple(found)
+        return self.lineages[taxon]
 
     def common(self, id: str) -> str:
         """The common name of a taxon or group."""

@@ -25,7 +25,7 @@ TOWN_CODE = re.compile(
 )
 ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
 LOW_CODE = re.compile(
-    r"(?:^|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])",
+    r"(?:^|[.;!?] +|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])",
     re.IGNORECASE,
 )
 ENGLISH_WORDS = ("OK", "OR", "IN", "ME", "HI", "ON", "AL", "ID", "LA", "MA", "PA", "OH")

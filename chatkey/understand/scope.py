@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from chatkey.knowledge.model import Language
 from chatkey.understand.match import Span
@@ -43,10 +44,11 @@ def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -
     for first, last in _places(tokens, language.lists["contrast"], covered):
         for n in _contrasted(tokens, spans, first, last, language):
             negated[n] += 1
-    for phrase, weight in language.numbers["hedge"].items():
-        for first, last in _places(tokens, (phrase,), covered):
-            for n in _hedged(tokens, spans, first, last, language):
-                hedge[n] = max(hedge[n], weight)
+    weights = language.numbers["hedge"]
+    for first, last in _places(tokens, tuple(weights), covered):
+        weight = weights[" ".join(token.text for token in tokens[first : last + 1])]
+        for n in _hedged(tokens, spans, first, last, language):
+            hedge[n] = max(hedge[n], weight)
     for n, span in enumerate(spans):
         if any(tokens[index].ish for index in range(span.first, span.last + 1)):
             hedge[n] = max(hedge[n], language.numbers["hedge"].get("ish", 0.4))
@@ -58,16 +60,31 @@ def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -
 
 def _places(tokens: Sequence[Token], phrases: Sequence[str], leave_out: set[int]) -> list[tuple[int, int]]:
     """Where any of the phrases stands, longest first, none twice; tokens left out (a claim's own words) don't count."""
+    index = _by_first_word(tuple(phrases))
+    texts = [token.text for token in tokens]
+    runs = [
+        (first, first + len(words) - 1)
+        for first, text in enumerate(texts)
+        for words in index.get(text, ())
+        if texts[first : first + len(words)] == words
+    ]
     found: list[tuple[int, int]] = []
     used = set(leave_out)
-    for phrase in sorted(phrases, key=lambda phrase: -len(phrase.split())):
-        words = phrase.split()
-        for first in range(len(tokens) - len(words) + 1):
-            run = range(first, first + len(words))
-            if [tokens[index].text for index in run] == words and not used & set(run):
-                found.append((first, run[-1]))
-                used.update(run)
+    for first, last in sorted(runs, key=lambda run: run[0] - run[1]):
+        run = range(first, last + 1)
+        if not used.intersection(run):
+            found.append((first, last))
+            used.update(run)
     return sorted(found)
+
+
+@lru_cache(maxsize=64)
+def _by_first_word(phrases: tuple[str, ...]) -> dict[str, list[list[str]]]:
+    found: dict[str, list[list[str]]] = {}
+    for phrase in phrases:
+        words = phrase.split()
+        found.setdefault(words[0], []).append(words)
+    return found
 
 
 def cover(tokens: Sequence[Token], phrases: Sequence[str]) -> set[int]:
