@@ -79,10 +79,9 @@ class Walk:
         self.turns.append(self.talks.say(text, reader=reader))
         return self.last
 
-    def say_all(self, *texts: str) -> Turned:
+    def say_all(self, *texts: str) -> None:
         for text in texts:
             self.say(text)
-        return self.last
 
 
 def answering(walk: Walk, random: Random) -> str | None:
@@ -118,11 +117,13 @@ def talks_of_all_kinds(mind: Mind, count: int, seed: int = 1) -> Iterator[Walk]:
 
 
 def scripts(mind: Mind) -> dict[str, tuple[str, ...]]:
-    """For every state the shortest script found that ends in it."""
+    """For every state a short script that ends in it."""
     found: dict[str, tuple[str, ...]] = {"listening": ()}
-    for walk in chain(walks(mind, 200), talks_of_all_kinds(mind, 100)):
+    for walk in chain(walks(mind, 40), talks_of_all_kinds(mind, 200)):
         for length, turned in enumerate(walk.turns, 1):
             state = turned.conversation.state
             if state not in found or length < len(found[state]):
                 found[state] = tuple(walk.said[:length])
-    return found
+        if set(found) == set(mind.script.flow.leaves):
+            return found
+    raise AssertionError(f"no walk came to {set(mind.script.flow.leaves) - set(found)}")

@@ -51,9 +51,9 @@ def bind(
         if span.kind == "length":
             found += _length(tokens, span, scope, parts, knowledge, asked)
         else:
-            found += _states(tokens, span, scope, parts, knowledge, asked, context, frozenset(here))
+            found += _states(tokens, span, scope, parts, knowledge, asked, context, here)
     found += _counts(tokens, spans, knowledge, lexicon, found, asked)
-    return _merged(tokens, sorted(found, key=lambda bound: bound.first), lexicon)
+    return _merged(sorted(found, key=lambda bound: bound.first))
 
 
 def _states(
@@ -64,9 +64,9 @@ def _states(
     knowledge: Knowledge,
     asked: Character | None,
     context: Mapping[str, Sequence[str]],
-    spoken: frozenset[str],
+    said_here: Mapping[str, Sequence[str]],
 ) -> list[Bound]:
-    meanings = _fitting(tokens, span, parts, knowledge, asked, context, spoken)
+    meanings = _fitting(tokens, span, parts, knowledge, asked, context, said_here)
     characters = list(dict.fromkeys(meaning.character for meaning in meanings))
     several = len(characters) > 1 and any(meaning.with_part for meaning in meanings)
     doubt = TWO_MEANINGS if several else 0.0
@@ -91,23 +91,25 @@ def _fitting(
     knowledge: Knowledge,
     asked: Character | None,
     context: Mapping[str, Sequence[str]],
-    spoken: frozenset[str],
+    said_here: Mapping[str, Sequence[str]],
 ) -> list[Meaning]:
     """The meanings that hold here: of the question asked, else of the part named, else those that need no part.
 
-    `spoken`: characters that the message speaks of beyond doubt.
+    `said_here`: states that the message itself settles; `context`: these and what was said before.
     """
     if asked is not None:
         own = [meaning for meaning in span.meanings if meaning.character == asked.id]
         clear = any(not meaning.with_part and not meaning.asked_only for meaning in own)
-        if own and (clear or not spoken - {meaning.character for meaning in span.meanings}):
+        if own and (clear or not set(said_here) - {meaning.character for meaning in span.meanings}):
             return own
     free = [meaning for meaning in span.meanings if not meaning.asked_only]
+    free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, said_here)]
     free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
     near = _part_of(tokens, span, parts)
     here = [meaning for meaning in free if knowledge.characters[meaning.character].part in near]
-    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in spoken]
-    beside = _part_of(tokens, span, parts, clause_only=True)
+    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in said_here]
+    is_noun = len(span.words) == 1 and bool(parts[span.first])  # "scales" behind "cones" are a cone's
+    beside = near if is_noun else _part_of(tokens, span, parts, clause_only=True)
     if not here and len(span.words) == 1 and beside and not beside & (FOLIAGE | WHOLE):
         rest = []  # "flat land", "soft ground", "cones are curved": said of something else
     return here or _first_kind(knowledge, rest)
@@ -161,7 +163,7 @@ def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str], *, claus
     """The part a span is said of: one named inside it, else the nearest in its clause (a following one wins a tie),
     else the last one named before in the sentence."""
     inside = [parts[index] for index in range(span.first, span.last + 1) if parts[index]]
-    if inside:
+    if inside and len(span.words) > 1:
         return set(inside[-1].split())
     before = next((n for n in range(span.first - 1, -1, -1) if parts[n] or tokens[n].is_break), None)
     after = next((n for n in range(span.last + 1, len(tokens)) if parts[n] or tokens[n].is_break), None)
@@ -170,13 +172,13 @@ def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str], *, claus
         nearest = min(named, key=lambda n: n - span.last if n > span.last else span.first - n)
         return set(parts[nearest].split())
     if clause_only:
-        return set()
+        return set(inside[-1].split()) if inside else set()
     for index in range(span.first - 1, -1, -1):
         if tokens[index].is_break and tokens[index].text in ".;!?":
             break
         if parts[index]:
             return set(parts[index].split())
-    return set()
+    return set(inside[-1].split()) if inside else set()
 
 
 def _length(
@@ -249,9 +251,8 @@ def _states_by_number(character: Character, lexicon: Lexicon) -> dict[str, str]:
     return found
 
 
-def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) -> tuple[Bound, ...]:
-    """Two states of one character joined by "or", "and" or a dash are one claim of both; said twice alike is one."""
-    joiners = set(lexicon.language.lists["either"]) | {"and", "-", "/", "to", ","}
+def _merged(bounds: Sequence[Bound]) -> tuple[Bound, ...]:
+    """Two states of one character in one message are one claim of both ("2 or 3", "pointed, some of them sharp")."""
     measured = {bound.character for bound in bounds if bound.quantity and not bound.is_class}
     out: list[Bound] = []
     for bound in bounds:
@@ -261,19 +262,12 @@ def _merged(tokens: Sequence[Token], bounds: Sequence[Bound], lexicon: Lexicon) 
         if last is not None and (both_lengths := _overlap(last, bound)) is not None:
             out[out.index(last)] = both_lengths
             continue
-        if last is None or bound.quantity is not None or last.quantity is not None or last.negated != bound.negated:
+        if last is None or bound.quantity or last.quantity or last.negated or bound.negated:
             out.append(bound)
             continue
-        between = [token.text for token in tokens[last.last + 1 : bound.first]]
-        if set(bound.states) <= set(last.states):
-            continue
-        if len(between) <= 2 and all(word in joiners for word in between):
-            both = replace(
-                last, states=(*last.states, *bound.states), last=bound.last, hedge=max(last.hedge, bound.hedge)
-            )
-            out[out.index(last)] = both
-        else:
-            out.append(bound)
+        if not set(bound.states) <= set(last.states):
+            states = (*last.states, *(state for state in bound.states if state not in last.states))
+            out[out.index(last)] = replace(last, states=states, last=bound.last, hedge=max(last.hedge, bound.hedge))
     return tuple(out)
 
 

@@ -99,9 +99,18 @@ def _unit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, 
     if at >= len(tokens) or tokens[at].text not in language.units:
         return None
     following = tokens[at + 1].text if at + 1 < len(tokens) else ""
-    if tokens[at].text == "in" and following in language.not_units_before:
-        return None
+    if len(tokens[at].text) == 2 and (
+        following in language.not_units_before or _is_bare_number(tokens, at + 1, language)
+    ):
+        return None  # "5 in most", "20 in one"
     return language.units[tokens[at].text], at
+
+
+def _is_bare_number(tokens: Sequence[Token], at: int, language: Language) -> bool:
+    """A number with no unit behind it."""
+    if at >= len(tokens) or tokens[at].kind != "number":
+        return False
+    return at + 1 >= len(tokens) or tokens[at + 1].text not in language.units
 
 
 def _and_a_half(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:

@@ -162,11 +162,17 @@ class Folder:
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_text(text, encoding="utf-8")
 
-    def edit(self, file: str, old: str, new: str) -> None:
-        """Puts `new` for the first `old`, which must be there."""
+    def edit(self, file: str, old: str, new: str) -> int:
+        """Puts `new` for the first `old`, which must be there. Returns where it stands."""
         text = (self.path / file).read_text(encoding="utf-8")
-        assert old in text
         self.write(file, text.replace(old, new, 1))
+        return text.index(old)
+
+    def place(self, file: str, at: str, start: int = 0) -> str:
+        """Line and column of the first `at` from `start` on."""
+        text = (self.path / file).read_text(encoding="utf-8")
+        before = text[: text.index(at, start)]
+        return f"{before.count(chr(10)) + 1}:{len(before) - before.rfind(chr(10))}"
 
     def read(self) -> tuple[Knowledge, Problems]:
         problems = Problems()

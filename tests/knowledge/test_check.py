@@ -57,7 +57,7 @@ def test_two_taxa_that_score_the_same_and_share_a_group_are_none(small):
 
 
 def test_two_taxa_that_differ_a_little_are_a_warning_with_how_little(small):
-    small.edit(TREES, "[10, 30, 40, 50]", "[5, 15, 22, 27]")
+    small.edit(TREES, "[10, 30, 40, 50]", "[5, 15, 28, 40]")
     (small.path / "taxa/groups.yaml").unlink()
     _, problems = proved(small)
     assert problems.errors == []

@@ -115,7 +115,9 @@ def test_every_shipped_leaf_is_native_in_exactly_its_native_places(knowledge):
 def test_a_list_of_a_genus_counts_for_its_species_and_only_in_its_places(knowledge):
     for listing in knowledge.listings:
         leaf = next(leaf for leaf in knowledge.leaves if listing.taxon in knowledge.lineage(leaf))
-        assert listing in listings_for(knowledge, (leaf,), Place(listing.places[0]))
-        assert listing in listings_for(knowledge, (leaf,), None)
+        rules = listing.kind == "quarantine"
+        assert listing in listings_for(knowledge, (leaf,), Place(listing.places[0]), rules=rules)
+        assert listing in listings_for(knowledge, (leaf,), None, rules=rules)
+        assert listing not in listings_for(knowledge, (leaf,), None, rules=not rules)
         elsewhere = next(code for code in knowledge.regions if code not in listing.places)
-        assert listing not in listings_for(knowledge, (leaf,), Place(elsewhere))
+        assert listing not in listings_for(knowledge, (leaf,), Place(elsewhere), rules=rules)
