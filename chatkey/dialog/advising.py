@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from chatkey.advise import Alternative, alternatives, subject_cautions
 from chatkey.dialog.asking import STATUS_LINES, choices_of, choices_words, tell_listings, tell_status
 from chatkey.dialog.guards import SITE, best_leaf, planting_subject, site_of
@@ -31,8 +33,9 @@ def advise_planting(turn: Turn) -> None:
     gaps = {"name": name, "place": place_words(turn.knowledge, place)}
     if status == "native":
         gaps["level"] = turn.mind.script.say("level_province")
-    turn.say("answer", f"plant_{STATUS_LINES[status]}", **gaps)
-    tell_listings(turn, (taxon,))
+    if not turn.conversation.said.get(_instead_key(turn, taxon)):
+        turn.say("answer", f"plant_{STATUS_LINES[status]}", **gaps)
+        tell_listings(turn, (taxon,))
     poisonous = taxon in yews(turn.mind.table)
     if poisonous:
         turn.say("caution", "plant_poisonous", name=name)
@@ -81,9 +84,25 @@ def _tell_instead(turn: Turn, taxon: str) -> None:
     if not found:
         turn.say("facts", "plant_no_instead", place=place)
         return
+    if turn.said_once(_instead_key(turn, taxon)):
+        _tell_more(turn, found)
+        return
     rows = [turn.mind.script.say("plant_instead_row", name=one.common, reason=reason(turn, one)) for one in found]
     turn.say("facts", "plant_instead", names="; ".join(rows))
     turn.say("facts", "plant_seed")
+
+
+def _instead_key(turn: Turn, taxon: str) -> str:
+    return f"instead:{taxon}:{turn.place.code if turn.place else ''}:{','.join(turn.conversation.site)}"
+
+
+def _tell_more(turn: Turn, found: Sequence[Alternative]) -> None:
+    """Asked once more: how tall and how far apart, for those named before."""
+    for one in found:
+        plant = turn.knowledge.planting[one.taxon]
+        if plant.height_m and plant.spacing_m:
+            height, spacing = _distance(turn, plant.height_m), _span(turn, plant.spacing_m)
+            turn.say("facts", "plant_more", name=one.common, height=height, spacing=spacing)
 
 
 def reason(turn: Turn, one: Alternative) -> str:

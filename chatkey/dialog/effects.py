@@ -41,6 +41,8 @@ def warn(turn: Turn) -> None:
     found = subject_cautions(turn.knowledge, turn.understanding.subjects, turn.probabilities())
     if turn.tree.claims and turn.watch.active and turn.watch.probability >= turn.knowledge.numbers["yew"]["watch"]:
         turn.warn(turn.knowledge.cautions["yew"])
+    if "touch" in turn.understanding.subjects:
+        found = (*(one for one in turn.due_cautions() if one.urgency == 1), *found)
     for caution in found[:2]:
         turn.warn(caution, again=True)
     if not found:
@@ -186,7 +188,10 @@ def ask_what_to_plant(turn: Turn) -> None:
 def take_place(turn: Turn) -> None:
     turn.proceeds = bool(turn.tree.claims)
     turn.repeats = not turn.proceeds
-    if not turn.tree.claims and turn.conversation.plant:
+    if _was_emergency(turn):
+        turn.warn(turn.knowledge.cautions["swallowed"], again=True)
+        turn.repeats = False
+    elif not turn.tree.claims and turn.conversation.plant:
         advise_planting(turn)
     elif not turn.tree.claims and turn.conversation.pending is None:
         turn.say("note", "invite")
@@ -273,7 +278,12 @@ def say_not_understood(turn: Turn) -> None:
 
 
 def invite(turn: Turn) -> None:
-    turn.say("note", "invite")
+    turn.say("note", "emergency_again" if _was_emergency(turn) else "invite")
+
+
+def _was_emergency(turn: Turn) -> bool:
+    """Something was swallowed, and no fact about the plant has come since."""
+    return bool(turn.conversation.said.get(f"caution:swallowed:{turn.tree.id}")) and not turn.tree.claims
 
 
 def _forget_said(turn: Turn) -> None:

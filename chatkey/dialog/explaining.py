@@ -107,7 +107,7 @@ def test_name(turn: Turn) -> None:
     rival = next(((taxon, p) for taxon, p in rank if taxon not in members), rank[0])
     odds = odds_words(turn.mind.script, share)
     say_would_tell = share < turn.knowledge.numbers["answer"]["sure"] and rival[1] >= WORTH_TELLING
-    if set(members) & set(yews(turn.mind.table)) and turn.watch.holds:
+    if set(members) & set(yews(turn.mind.table)) and not turn.watch.cleared and rank[0][0] not in members:
         turn.say("answer", "guess_yew")
     elif turn.watch.holds:
         turn.say("answer", "guess_taken", name=_name_of(turn, ids))

@@ -8,7 +8,7 @@ from typing import Any
 from chatkey.dialog.asking import put_pending_again
 from chatkey.dialog.conversation import Conversation, Shown
 from chatkey.dialog.effects import EFFECTS
-from chatkey.dialog.guards import GUARDS, site_of
+from chatkey.dialog.guards import GUARDS, SITE, site_of
 from chatkey.dialog.machine import STEP, fire
 from chatkey.dialog.phrase import facts_words, place_words
 from chatkey.dialog.reply import Block, Reply
@@ -18,7 +18,7 @@ from chatkey.dialog.view import view
 from chatkey.identify import Table
 from chatkey.knowledge.model import Knowledge
 from chatkey.terms import Claim
-from chatkey.understand import Lexicon, understand
+from chatkey.understand import Lexicon, Pending, understand
 from chatkey.understand.understanding import numbered
 
 GUARD_NAMES = tuple(GUARDS)
@@ -40,7 +40,9 @@ class Turned:
 def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     """The conversation after one message. Any text gives a reply."""
     pending = conversation.pending
-    understanding = understand(message.text, mind.knowledge, mind.lexicon, pending, _known(conversation))
+    understanding = understand(
+        message.text, mind.knowledge, mind.lexicon, pending or _open_site(conversation), _known(conversation)
+    )
     turn = Turn(mind, replace(conversation, messages=conversation.messages + 1), message, understanding)
     _settle_place(turn)
     if understanding.intent == "new_tree" and conversation.state != "stopped":
@@ -66,9 +68,15 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     if "swallowed" not in understanding.subjects:
         for caution in turn.due_cautions():
             turn.warn(caution)
+        turn.hold_yew()
     _remember_shown(turn)
     reply = Reply(tuple(sorted(turn.blocks, key=lambda block: ORDER.index(block.kind))), turn.ask)
     return Turned(turn.conversation, reply, view(turn, reply))
+
+
+def _open_site(conversation: Conversation) -> Pending | None:
+    """Where only planting was spoken of, words for the ground are about the site."""
+    return Pending("site", SITE) if conversation.plant and not conversation.tree.claims else None
 
 
 def _known(conversation: Conversation) -> dict[str, tuple[str, ...]]:

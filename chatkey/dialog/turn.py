@@ -162,9 +162,17 @@ class Turn:
     def due_cautions(self) -> tuple[Caution, ...]:
         """What must be said of the plants in question: danger, harm and rarity."""
         found = list(cautions_for(self.knowledge, self.probabilities(), self.place, urgent=2))
-        if not self.watch.holds and self.watch.probability < self.knowledge.numbers["yew"]["watch"]:
-            found = [caution for caution in found if caution.id != "yew"]
         return tuple(found)
+
+    def hold_yew(self) -> None:
+        """Yew is not ruled out: a short word of it once a tree, and the caution for those who read the fields."""
+        if not self.watch.holds or "yew" not in self.knowledge.cautions:
+            return
+        caution = self.knowledge.cautions["yew"]
+        if caution not in self.cautions:
+            self.cautions.append(caution)
+            if not self.said_once(f"caution:yew:{self.tree.id}"):
+                self.say("caution", "may_be_yew")
 
     def take(self, claims: Sequence[Claim]) -> None:
         self.change_tree(claims=(*self.tree.claims, *claims))

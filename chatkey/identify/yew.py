@@ -22,9 +22,14 @@ class YewWatch:
     against: tuple[str, ...]
 
     @property
+    def cleared(self) -> bool:
+        """Two looks of different families speak against yew."""
+        return len(self.against) >= 2
+
+    @property
     def holds(self) -> bool:
         """Nothing may be said against yew yet."""
-        return self.active and len(self.against) < 2
+        return self.active and not self.cleared
 
 
 def yews(table: Table) -> tuple[str, ...]:
@@ -43,7 +48,7 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     active = now >= numbers["watch"] or any(
         believe(table, said, place).of(members) >= numbers["watch"] for said in _prefixes(claims)
     )
-    return YewWatch(active, now, _families_against(belief, members, numbers["against"]) if active else ())
+    return YewWatch(active, now, _families_against(belief, members, numbers["against"]))
 
 
 def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str]) -> str | None:

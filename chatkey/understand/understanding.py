@@ -20,6 +20,7 @@ from chatkey.understand.scope import cover, scopes
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
 TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
 MOST_LEFT_OVER = 4
+TOWN_WORDS = 3
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -80,7 +81,7 @@ def understand(
     tokens = mend(raw, lexicon)
     found_place = find_place(text[:LONGEST], knowledge, asked=bool(pending and pending.kind == "place"))
     wanted = find_intents(tokens, lexicon)
-    place_tokens = _inside(tokens, found_place.span) if found_place else set()
+    place_tokens = _with_town(tokens, _inside(tokens, found_place.span), lexicon) if found_place else set()
     reserved = place_tokens | cover(tokens, [one for one in lexicon.language.lists["correction"] if " " in one])
     spans = [
         span
@@ -239,6 +240,18 @@ def _counts_here(span: Span, asked: Character | None) -> bool:
 
 def _inside(tokens: Sequence[Token], span: tuple[int, int]) -> set[int]:
     return {i for i, token in enumerate(tokens) if token.span[0] < span[1] and token.span[1] > span[0]}
+
+
+def _with_town(tokens: Sequence[Token], inside: set[int], lexicon: Lexicon) -> set[int]:
+    """The tokens of a place with the unknown words right before it: a town ("St Johnsbury, Vermont")."""
+    found = set(inside)
+    at = min(inside, default=0) - 1
+    while at >= 0 and len(found) < len(inside) + TOWN_WORDS:
+        if tokens[at].text != "," and tokens[at].text in lexicon.known:
+            break
+        found.add(at)
+        at -= 1
+    return found
 
 
 def _is_whole_cant_tell(tokens: Sequence[Token], lexicon: Lexicon) -> bool:

@@ -1,6 +1,6 @@
 """Time of one turn and of a cold start. Ratios in one run count; a noisy machine moves the rest.
 
-    python tests/bench/turns.py
+python tests/bench/turns.py
 """
 
 from __future__ import annotations
@@ -85,7 +85,9 @@ def main() -> None:
         "  score every question": once(lambda: gains(belief, place)) * 1000,
     }
     base = rows["one turn, median"]
-    print(f"{len(mind.table.taxa)} taxa, {len(mind.table.characters)} characters, {mind.table.frequency.shape[1]} states")
+    print(
+        f"{len(mind.table.taxa)} taxa, {len(mind.table.characters)} characters, {mind.table.frequency.shape[1]} states"
+    )
     for name, value in rows.items():
         print(f"  {name:28} {value:8.3f} ms {value / base:8.2f} of a turn")
     chatkey = [sys.executable, "-m", "chatkey.cli", "identify", "--place", "MI", "soft flat needles"]

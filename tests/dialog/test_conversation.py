@@ -122,16 +122,17 @@ def test_every_state_of_walked_conversations_comes_back_and_goes_on_alike(mind: 
 
 def test_a_state_holds_no_fraction_that_was_not_said_or_shown(mind: Mind) -> None:
     found = {
-        name for walk in walks(mind, 20, seed=3) for turned in walk.turns for name, _ in fractions(stored(turned.conversation))
+        name
+        for walk in walks(mind, 20, seed=3)
+        for turned in walk.turns
+        for name, _ in fractions(stored(turned.conversation))
     }
     assert found <= FRACTIONS
     assert {"hedge", "probability"} <= found
 
 
 @pytest.mark.parametrize("text", [*MESSAGES.values(), "1"])
-def test_the_probability_that_was_shown_is_never_computed_with(
-    mind: Mind, ends: list[Conversation], text: str
-) -> None:
+def test_the_probability_that_was_shown_is_never_computed_with(mind: Mind, ends: list[Conversation], text: str) -> None:
     assert ends
     for before in ends:
         assert before.tree.shown is not None

@@ -1,4 +1,4 @@
-"""Tables to reckon with by hand: `grow` makes a Table of a few plants; `claim_lists` draws claims for the shipped one."""
+"""Tables to reckon with by hand: `grow` makes one of a few plants; `claim_lists` draws claims for the shipped one."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from chatkey.knowledge.model import Cell, Names, Range
 from chatkey.terms import Claim, Quantity
 
 Cells = Mapping[str, Mapping[str, float] | tuple[float, float, float, float] | None]
-LENGTHS = st.floats(0.5, 600)
 
 
 @pytest.fixture(scope="session")
@@ -80,23 +79,21 @@ def _taxon(id: str, cells: Cells) -> Taxon:
 @pytest.fixture(scope="session")
 def claim_lists(table: Table) -> st.SearchStrategy[list[Claim]]:
     """Claims about different characters of the shipped knowledge, one a message."""
-
-    @st.composite
-    def claims(draw: st.DrawFn) -> list[Claim]:
-        names = draw(st.lists(st.sampled_from(table.characters), unique=True, max_size=8))
-        return [draw(_claim(table, name, n)) for n, name in enumerate(names)]
-
-    return claims()
+    any_claim = st.one_of([_claims(one) for one in table.knowledge.characters.values()])
+    several = st.lists(any_claim, unique_by=lambda claim: claim.character, max_size=8)
+    return several.map(lambda claims: [replace(claim, message=str(n), sequence=n) for n, claim in enumerate(claims)])
 
 
-@st.composite
-def _claim(draw: st.DrawFn, table: Table, name: str, n: int) -> Claim:
-    character = table.knowledge.characters[name]
-    rest = {"hedge": draw(st.sampled_from([0.0, 0.0, 0.5, 1.0])), "message": str(n), "sequence": n}
+def _claims(character: Character) -> st.SearchStrategy[Claim]:
+    hedges = st.sampled_from([0.0, 0.0, 0.5, 1.0])
     if not character.states:
-        low = draw(LENGTHS)
-        by = draw(st.sampled_from(["eye", "thumb", "ruler"]))
-        return Claim(name, quantity=Quantity(low, low * draw(st.floats(1, 2)), by), **rest)
+        lengths = st.builds(
+            lambda low, wider, by: Quantity(low, low * wider, by),
+            st.floats(0.5, 600),
+            st.floats(1, 2),
+            st.sampled_from(["eye", "thumb", "ruler"]),
+        )
+        return st.builds(Claim, st.just(character.id), quantity=lengths, negated=st.booleans(), hedge=hedges)
     most = 2 if len(character.states) > 2 else 1
-    states = draw(st.lists(st.sampled_from(character.states), unique=True, min_size=1, max_size=most))
-    return Claim(name, states=tuple(states), negated=draw(st.booleans()), **rest)
+    states = st.lists(st.sampled_from(character.states), unique=True, min_size=1, max_size=most).map(tuple)
+    return st.builds(Claim, st.just(character.id), states, negated=st.booleans(), hedge=hedges)

@@ -56,18 +56,6 @@ def test_a_hedge_moves_less_than_a_sure_answer(table, claim_lists, data):
     assert weak or moved[0].max() < 1e-9 or moved[2].max() < moved[1].max() < moved[0].max()
 
 
-@given(data=st.data())
-@settings(deadline=None, max_examples=40)
-def test_a_guess_about_a_part_that_some_plants_lack_moves_no_more_than_a_sure_answer(table, claim_lists, data):
-    claim = data.draw(claim_lists.filter(bool))[0]
-    before = believe(table, [])
-    moved = []
-    for hedge in (0.0, 1.0):
-        after = believe(table, [replace(claim, hedge=hedge)])
-        moved.append(float((after.probability * np.log(after.probability / before.probability)).sum()))
-    assert moved[1] <= moved[0] + 1e-9
-
-
 @pytest.mark.parametrize("code", ["", "MI", "ON", "FL", "XX"])
 def test_before_any_answer_the_posterior_is_the_prior(table, code):
     belief = believe(table, [], Place(code) if code else None)
