@@ -14,6 +14,7 @@ from chatkey.understand.scope import Scope
 
 FOLIAGE = {"leaf", "awl", "scale", "spray"}  # what is said of one of these may be meant of the leaf
 WHOLE = {"whole", "place", "branch", "stem"}
+JOINS = {"or", "and", "-", "to", "/"}
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
 
 
@@ -216,10 +217,18 @@ def _counts(
     taken = {index for span in spans for index in range(span.first, span.last + 1) if span.kind == "length"}
     out: list[Bound] = []
     for character in knowledge.characters.values():
-        if character.kind != "count" or any(bound.character == character.id for bound in found):
+        if character.kind != "count":
+            continue
+        by_number = _states_by_number(character, lexicon)
+        before = [bound for bound in found if bound.character == character.id and not bound.negated]
+        for bound in before:
+            at = bound.last + 2  # "bundles of 2 or 3"
+            joined = at < len(tokens) and tokens[at - 1].text in JOINS and tokens[at].text in by_number
+            if joined and at not in taken:
+                out.append(replace(bound, states=(by_number[tokens[at].text],), first=at, last=at))
+        if any(bound.character == character.id for bound in found):
             continue
         nouns = _container_nouns(character, knowledge, lexicon)
-        by_number = _states_by_number(character, lexicon)
         for index, token in enumerate(tokens):
             if token.kind != "number" or index in taken or token.text not in by_number:
                 continue

@@ -22,7 +22,8 @@ class Chosen:
 
 def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language) -> Chosen | None:
     """The choice a whole message picks, or None where it says more than that."""
-    words = [token.text for token in tokens if token.kind != "mark" or token.text == "?"]
+    said = [token for token in tokens if token.kind != "mark" or token.text == "?"]
+    words = [token.text for token in said if not (len(said) > 1 and _is_the_word_one(token))]
     words = [word for word in words if word not in language.lists["choice_marks"]]
     kept = [word for word in words if word not in _polite(language) and word != "?"]
     if not choices or not kept or len(kept) > 5:
@@ -65,6 +66,11 @@ def _says(words: Sequence[str], said: Sequence[str], language: Language) -> bool
         return True
     little = LITTLE | _polite(language)
     return any(word in said for word in words) and all(word in said or word in little for word in words)
+
+
+def _is_the_word_one(token: Token) -> bool:
+    """ "The 2nd one": a word that became a number."""
+    return token.text == "1" and token.span[1] - token.span[0] > 1
 
 
 def _one(word: str, by_key: dict[str, str], offered: Sequence[str], language: Language) -> str | None:

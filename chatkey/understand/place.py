@@ -94,7 +94,8 @@ def _zip(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
 
 def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
     alone = ALONE.match(text)
-    if alone and alone["code"].upper() in knowledge.regions and (asked or alone["code"].isupper()):
+    sure = alone is not None and alone["code"].isupper() and alone["code"] not in ENGLISH_WORDS[:6]
+    if alone and alone["code"].upper() in knowledge.regions and (asked or sure):
         return FoundPlace(Place(alone["code"].upper()), alone.span("code"))
     for match in TOWN_CODE.finditer(text):
         code = match["code"] or match["low_code"]

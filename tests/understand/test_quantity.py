@@ -1,0 +1,64 @@
+"""Lengths as people write them. The strings are those on which common number parsers fail."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from chatkey.understand import Understanding
+
+INCH = 25.4
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [
+        ("needles 2-3 in", 2 * INCH, 3 * INCH),
+        ("needles an inch and a half", 1.5 * INCH, 1.5 * INCH),
+        ("needles about 8cm long", 80, 80),
+        ("needles 1 1/2 inches", 1.5 * INCH, 1.5 * INCH),
+        ("needles ¾ inch", 0.75 * INCH, 0.75 * INCH),
+        ("needles half an inch", 0.5 * INCH, 0.5 * INCH),
+        ('needles 2.5"', 2.5 * INCH, 2.5 * INCH),
+        ("needles two to three inches long", 2 * INCH, 3 * INCH),
+        ("needles 20 mm", 20, 20),
+        ("needles a couple inches", 2 * INCH, 2 * INCH),
+        ("needles under an inch", INCH / 3, INCH),
+        ("needles at least 3 in", 3 * INCH, 9 * INCH),
+    ],
+)
+def test_a_length_of_needles_is_read_in_mm(
+    heard: Callable[[str], Understanding], text: str, low: float, high: float
+) -> None:
+    (claim,) = [claim for claim in heard(text).claims if claim.character == "needle_length"]
+    assert claim.quantity is not None
+    assert (claim.quantity.low, claim.quantity.high) == pytest.approx((low, high), rel=1e-3)
+
+
+def test_a_finger_and_a_ruler_say_how_a_length_was_measured(heard: Callable[[str], Understanding]) -> None:
+    by = [
+        heard(text).claims[-1].quantity for text in ("long as my finger", "needles 3 in, measured with a ruler", "3 in")
+    ]
+    assert [quantity.measured_by for quantity in by if quantity] == ["thumb", "ruler", "eye"]
+
+
+def test_a_length_goes_to_the_part_named_beside_it(heard: Callable[[str], Understanding]) -> None:
+    lengths = {claim.character: claim.quantity for claim in heard("short needles but the cone is 5 inches").claims}
+    cone = lengths["cone_length"]
+    assert cone is not None
+    assert cone.low == pytest.approx(5 * INCH)
+    assert "needle_length" in lengths
+
+
+@pytest.mark.parametrize("text", ["the tree is 60 ft tall", "5 in most", "20 in one tuft", "needles 2 mm wide"])
+def test_what_is_no_length_of_ours_is_not_taken_for_one(heard: Callable[[str], Understanding], text: str) -> None:
+    assert not [claim for claim in heard(text).claims if claim.character.endswith("_length")]
+
+
+@pytest.mark.parametrize(
+    ("text", "state"),
+    [("five to a bundle", "five"), ("bunches of like 3", "three"), ("needles in 2s", "two"), ("2 per bundle", "two")],
+)
+def test_a_count_in_bundles_is_a_state(heard: Callable[[str], Understanding], text: str, state: str) -> None:
+    assert ("needles_per_bundle", (state,)) in [(claim.character, claim.states) for claim in heard(text).claims]
