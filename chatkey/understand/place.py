@@ -108,7 +108,7 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
     for match in re.finditer(
         r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text
     ):
-        if match[1] in knowledge.regions:
+        if match[1] in knowledge.regions and (match.start(1) > 0 or match[1] not in ENGLISH_WORDS[:6]):
             return FoundPlace(Place(match[1]), match.span(1))
     return None
 

@@ -119,7 +119,9 @@ def test_a_line_that_names_an_unknown_field_is_an_error_with_place_and_mend(
     assert (found, mended) == (what, mend)
 
 
-@pytest.mark.parametrize("text", ["{place", "place}", "{place!x} is new.", "{place:d} is new.", "{place:%d} is new.", "{0}"])
+@pytest.mark.parametrize(
+    "text", ["{place", "place}", "{place!x} is new.", "{place:d} is new.", "{place:%d} is new.", "{0}"]
+)
 def test_a_gap_that_could_not_be_filled_is_an_error_when_it_is_loaded(dialogs: Dialogs, text: str) -> None:
     dialogs.edit("en/answers.yaml", '"Place: {place}."', f'"{text}"')
     (error,) = dialogs.read()[1]
@@ -153,7 +155,7 @@ def test_a_line_that_stands_in_two_files_is_an_error(dialogs: Dialogs) -> None:
 
 
 def test_odds_that_are_no_number_are_an_error_when_they_are_loaded(dialogs: Dialogs) -> None:
-    dialogs.edit("en/answers.yaml", '  "0.5": 1 in 2', '  half: 1 in 2')
+    dialogs.edit("en/answers.yaml", '  "0.5": 1 in 2', "  half: 1 in 2")
     (error,) = dialogs.read()[1]
     assert error.args[0].startswith("dialogs/en/answers.yaml:")
 
