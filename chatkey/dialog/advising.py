@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
-from chatkey.advise import Alternative, alternatives, subject_cautions
+from chatkey.advise import Alternative, alternatives, cover, heel_in_days, subject_cautions
+from chatkey.advise.spacing import FEET_PER_METRE
 from chatkey.dialog.asking import STATUS_LINES, choices_of, choices_words, tell_listings, tell_status
 from chatkey.dialog.guards import SITE, best_leaf, planting_subject, site_of
 from chatkey.dialog.phrase import is_metric, joined, name_words, place_words
@@ -12,11 +14,10 @@ from chatkey.dialog.reply import Ask, Block
 from chatkey.dialog.turn import Turn
 from chatkey.identify.yew import yews
 from chatkey.knowledge.status import status_in
-from chatkey.terms import MM_PER_INCH
 from chatkey.understand import Pending
 
-FEET_PER_METRE = 1000 / MM_PER_INCH / 12
 MOST_CAUTIONS = 2
+NUMBER = re.compile(r"(?<![\d.,/-])([1-9]\d{1,3})(?![\d.,/-]|\s*(?:in|ft|feet|cm|mm|m)\b)")  # 10 to 9999, no length
 
 
 def advise_planting(turn: Turn) -> None:
@@ -43,6 +44,7 @@ def advise_planting(turn: Turn) -> None:
         _tell_site(turn, taxon)
     else:
         _tell_instead(turn, taxon)
+    _tell_stock(turn)
     _say_cautions(turn, taxon)
     turn.repeats = True
 
@@ -96,6 +98,24 @@ def _instead_key(turn: Turn, taxon: str) -> str:
     return f"instead:{taxon}:{turn.place.code if turn.place else ''}:{','.join(turn.conversation.site)}"
 
 
+def _tell_stock(turn: Turn) -> None:
+    """Bare roots wait badly: said once, where they are spoken of."""
+    days = heel_in_days(turn.knowledge)
+    spoken = any(word in turn.message.text.lower() for word in turn.mind.script.tables["stock"].values())
+    if days and spoken and not turn.said_once("bare_root"):
+        turn.say("facts", "plant_bare_root", days=days)
+
+
+def _tell_cover(turn: Turn, spacing_m: tuple[float, float]) -> None:
+    """The ground that the number of plants in the message covers; in feet, where feet are used."""
+    number = NUMBER.search(turn.message.text)
+    if number is None or is_metric(turn.knowledge, turn.place):
+        return
+    found = cover(turn.knowledge, int(number[1]), spacing_m)
+    gaps = {"plants": str(found.plants), "feet": str(found.feet), "per_acre": found.per_acre}
+    turn.say("facts", "plant_cover", **gaps, square_feet=f"{found.square_feet:,}")
+
+
 def _tell_more(turn: Turn, found: Sequence[Alternative]) -> None:
     """Asked once more: how tall and how far apart, for those named before."""
     for one in found:
@@ -103,6 +123,9 @@ def _tell_more(turn: Turn, found: Sequence[Alternative]) -> None:
         if plant.height_m and plant.spacing_m:
             height, spacing = _distance(turn, plant.height_m), _span(turn, plant.spacing_m)
             turn.say("facts", "plant_more", name=one.common, height=height, spacing=spacing)
+    spacing_m = turn.knowledge.planting[found[0].taxon].spacing_m
+    if spacing_m:
+        _tell_cover(turn, spacing_m)
 
 
 def reason(turn: Turn, one: Alternative) -> str:

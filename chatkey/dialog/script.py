@@ -36,6 +36,8 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "hold_yew": (),
     "may_be_yew": (),
     "emergency_again": (),
+    "plant_bare_root": ("days",),
+    "plant_cover": ("plants", "feet", "per_acre", "square_feet"),
     "plant_more": ("name", "height", "spacing"),
     "yew_left_open": (),
     "status_native": ("place", "level"),
@@ -134,7 +136,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "and_more": ("list", "last"),
     "or_more": ("list", "last"),
 }
-TABLES = ("odds", "uses", "ground", "beware", "units", "kinds")
+TABLES = ("stock", "odds", "uses", "ground", "beware", "units", "kinds")
 
 
 class _Gaps(dict[str, str]):

@@ -64,6 +64,8 @@ def _sources(knowledge: Knowledge, problems: Problems) -> None:
     used.update(key for group in knowledge.groups.values() for key in group.sources)
     used.update(key for caution in knowledge.cautions.values() for key in caution.sources)
     used.update(key for plant in knowledge.planting.values() for given in plant.sources.values() for key in given)
+    used.update(knowledge.line_sources)
+    used.update(figure.source for figure in knowledge.figures.values())
     used.update(listing.source for listing in knowledge.listings)
     for character in knowledge.characters.values():
         for key in character.sources:

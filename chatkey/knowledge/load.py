@@ -11,6 +11,8 @@ from chatkey.knowledge.characters import read_characters
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.places import (
     read_cautions,
+    read_figures,
+    read_line_sources,
     read_lines,
     read_listings,
     read_planting,
@@ -84,10 +86,12 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
         postal=read_postal(files.merged("places/postal.yaml"), regions, problems),
         listings=problems.attempt((), read_listings, listings, taxa, regions, sources, problems) if listings else (),
         planting=read_planting(planting, said["planting"], sources, regions, problems),
+        figures=read_figures(files.merged("planting/figures.yaml"), sources, problems),
         cautions=read_cautions(
             files.merged("cautions/cautions.yaml"), said["cautions"], {*taxa, *planting}, sources, problems
         ),
         lines=read_lines(files.merged("cautions/lines.yaml"), problems),
+        line_sources=read_line_sources(files.merged("cautions/lines.yaml"), problems),
         sources={
             key: source
             for key, entry in sources.items()

@@ -190,6 +190,19 @@ class Planting:
 
 
 @dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of the trade: spacing, handling, widths, seasons. `value` is text, as it is shown."""
+
+    id: str
+    topic: str
+    of: str
+    value: str
+    unit: str
+    condition: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
 class Caution:
     id: str
     taxa: tuple[str, ...]
@@ -259,8 +272,10 @@ class Knowledge:
     postal: Mapping[str, str]
     listings: tuple[Listing, ...]
     planting: Mapping[str, Planting]
+    figures: Mapping[str, Figure]
     cautions: Mapping[str, Caution]
     lines: Mapping[str, Mapping[str, str]]  # country -> poison_line, emergency, dig_line
+    line_sources: tuple[str, ...]
     sources: Mapping[str, Source]
     retired: Mapping[str, str]
     numbers: Mapping[str, Mapping[str, float]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from chatkey.knowledge.model import HONEST_MARKS, Caution, Listing, Planting, Region, Source
+from chatkey.knowledge.model import HONEST_MARKS, Caution, Figure, Listing, Planting, Region, Source
 from chatkey.knowledge.yaml_nodes import Entry, Problems
 
 SIDES = ("east", "plains", "west", "other")
@@ -58,6 +58,15 @@ def read_planting(
     return found
 
 
+def read_figures(facts: Mapping[str, Entry], sources: Collection[str], problems: Problems) -> dict[str, Figure]:
+    found = {}
+    for id, entry in facts.items():
+        figure = problems.attempt(None, _figure, id, entry, sources)
+        if figure is not None:
+            found[id] = figure
+    return found
+
+
 def read_cautions(
     facts: Mapping[str, Entry],
     words: Mapping[str, Entry],
@@ -81,6 +90,16 @@ def read_lines(facts: Mapping[str, Entry], problems: Problems) -> dict[str, dict
         place: {key: node.text() for key, node in problems.attempt({}, entry.pairs, keys).items() if key != "sources"}
         for place, entry in facts.items()
     }
+
+
+def read_line_sources(facts: Mapping[str, Entry], problems: Problems) -> tuple[str, ...]:
+    """The sources of the phone lines."""
+    found: list[str] = []
+    for entry in facts.values():
+        given = problems.attempt({}, entry.pairs).get("sources")
+        for node in problems.attempt({}, given.pairs).values() if given else ():
+            found += [item.text() for item in ([node] if node.is_text else node.items())]
+    return tuple(found)
 
 
 def read_postal(facts: Mapping[str, Entry], places: Collection[str], problems: Problems) -> dict[str, str]:
@@ -125,6 +144,15 @@ def _listing(entry: Entry, taxa: Collection[str], places: Collection[str], sourc
         date=pairs["date"].text(),
         source=_source(pairs["source"], sources),
     )
+
+
+def _figure(id: str, entry: Entry, sources: Collection[str]) -> Figure:
+    pairs = entry.pairs(
+        ("topic", "of", "value", "unit", "condition", "source"), required=("topic", "of", "value", "source")
+    )
+    texts = {key: pairs[key].text() for key in ("topic", "of", "value")}
+    rest = {key: pairs[key].text() if key in pairs else "" for key in ("unit", "condition")}
+    return Figure(id, **texts, **rest, source=pairs["source"].one_of([*HONEST_MARKS, "computed", *sources]))
 
 
 def _source(entry: Entry, known: Collection[str]) -> str:

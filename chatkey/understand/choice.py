@@ -22,8 +22,8 @@ class Chosen:
 
 def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language) -> Chosen | None:
     """The choice a whole message picks, or None where it says more than that."""
-    said = [token for token in tokens if token.kind != "mark" or token.text == "?"]
-    words = [token.text for token in said if not (len(said) > 1 and _is_the_word_one(token))]
+    heard = [token for token in tokens if token.kind != "mark" or token.text == "?"]
+    words = [token.text for token in heard if not (len(heard) > 1 and _is_the_word_one(token))]
     words = [word for word in words if word not in language.lists["choice_marks"]]
     kept = [word for word in words if word not in _polite(language) and word != "?"]
     if not choices or not kept or len(kept) > 5:

@@ -51,9 +51,9 @@ def test_a_hedge_moves_less_than_a_sure_answer(table, claim_lists, data):
         row = believe(table, [replace(claims[0], hedge=hedge)]).log_likelihood[0, :-1][can]
         moved.append(np.abs(row[:, None] - row[None, :]))  # (T, T)
     weak = claims[0].negated and table.knowledge.characters[name].denied_is_weak
-    assert (moved[1] <= moved[0] + 1e-12).all()
-    assert (moved[2] <= moved[1] + 1e-12).all()
-    assert weak or moved[0].max() < 1e-9 or moved[2].max() < moved[1].max() < moved[0].max()
+    assert (moved[1] <= moved[0] + 1e-6).all()  # nothing is heard less often than 1e-9
+    assert (moved[2] <= moved[1] + 1e-6).all()
+    assert weak or moved[0].max() < 1e-6 or moved[2].max() < moved[1].max() < moved[0].max()
 
 
 @pytest.mark.parametrize("code", ["", "MI", "ON", "FL", "XX"])

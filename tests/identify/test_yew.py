@@ -1,0 +1,179 @@
+"""A tree that may be a yew is treated as one until two looks of different families speak against it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from chatkey.identify import YewWatch, believe, watch_yew
+from chatkey.identify.yew import best_yew_question, yews
+from chatkey.terms import Claim, Place
+
+YES_NO = ("yes", "no")
+MI = Place("MI")
+YEW_LIKE = [Claim("leaf_section", ("flat",), message="1"), Claim("cone_kind", ("red_cup",), message="1", sequence=1)]
+
+
+def answers(*pairs: tuple[str, str]) -> list[Claim]:
+    """One message each, after the first."""
+    return [Claim(name, (state,), message=str(n), sequence=n) for n, (name, state) in enumerate(pairs, start=2)]
+
+
+def watched(table, claims, place=None) -> YewWatch:
+    return watch_yew(believe(table, claims, place), claims, place)
+
+
+@pytest.fixture(scope="module")
+def small(grow, character):
+    """A yew, met once in fifty, and a fir that differs from it in four signs of three families."""
+    signs = (("a", "hand"), ("b", "hand"), ("c", "eye"), ("d", "nose"))
+    characters = tuple(character(name, YES_NO, family=family) for name, family in signs)
+    plants = {"taxus": {name: {"yes": 1} for name, _ in signs}, "fir": {name: {"no": 1} for name, _ in signs}}
+    return grow(plants, characters, {"taxus": 1, "fir": 49})
+
+
+def test_the_yews_are_all_leaves_of_the_genus(table):
+    assert set(yews(table)) == {leaf for leaf in table.taxa if leaf.startswith("taxus_")}
+    assert len(yews(table)) >= 4
+
+
+def test_a_tree_that_looks_like_a_yew_is_watched(table):
+    watch = watched(table, YEW_LIKE, MI)
+    assert watch.active
+    assert watch.holds
+    assert watch.probability > 0.5
+    assert watch.against == ()
+
+
+def test_a_tree_that_never_looked_like_a_yew_is_not_watched(table):
+    claims = answers(("needles_per_bundle", "five"), ("leaf_stiffness", "soft"))
+    watch = watched(table, claims, MI)
+    assert not watch.active
+    assert not watch.holds
+    assert watch.probability < 0.05
+
+
+@pytest.mark.parametrize(("weight", "active"), [(0.049, False), (0.0525, True)])
+def test_the_watch_begins_at_one_in_twenty(grow, character, weight, active):
+    small = grow({"taxus": {}, "fir": {}}, (character("a", YES_NO),), {"taxus": weight, "fir": 1 - weight})
+    assert (watched(small, []).probability >= 0.05) is active
+    assert watched(small, []).active is active
+
+
+def test_one_family_against_yew_is_not_enough_however_often_it_speaks(small):
+    likely = [Claim(name, ("yes",), message="1") for name in ("c", "d")]
+    claims = [*likely, *answers(("a", "no"), ("b", "no"))]
+    watch = watched(small, claims)
+    assert watch.against == ("hand",)
+    assert watch.holds
+
+
+def test_two_families_against_yew_end_the_watch(small):
+    claims = [Claim("d", ("yes",), message="1"), *answers(("a", "no"), ("c", "no"))]
+    watch = watched(small, claims)
+    assert watch.active
+    assert set(watch.against) == {"hand", "eye"}
+    assert not watch.holds
+
+
+def test_a_yew_that_became_unlikely_is_still_watched(small):
+    first = [Claim("d", ("yes",), message="1"), Claim("c", ("yes",), message="1")]
+    assert watched(small, first).probability >= 0.05
+    claims = [*first, *answers(("a", "no"), ("b", "no"))]
+    watch = watched(small, claims)
+    assert watch.probability < 0.05
+    assert watch.active
+    assert watch.holds
+
+
+def test_a_yew_that_was_likely_only_before_a_correction_is_still_watched(small):
+    first = [Claim(name, ("yes",), message="1", sequence=n) for n, name in enumerate("cd")]
+    corrected = [Claim(name, ("no",), message="2", sequence=2 + n) for n, name in enumerate("cd")]
+    assert not watched(small, corrected).active
+    assert watched(small, [*first, *corrected]).active
+
+
+@pytest.mark.parametrize(
+    ("no", "yes", "odds"), [(1.0, 1.0, 1.0), (0.6, 0.2, 2.35), (0.9, 0.1, 5.4), (0.7, 0.2, 2.65), (0.75, 0.15, 3.4)]
+)
+def test_a_look_counts_from_three_to_one(grow, character, no, yes, odds):
+    """`no`, `yes`: how often the fir and the yew show "no"; the odds are worked out with slips and mixture."""
+    plants = {"taxus": {"a": {"no": yes, "yes": 1 - yes}}, "fir": {"a": {"no": no, "yes": 1 - no}}}
+    small = grow(plants, (character("a", YES_NO),), {"taxus": 1, "fir": 1})
+    heard = [0.9 * (0.95 * p + 0.025) + 0.1 * (1 - 0.95 * p - 0.025) for p in (no, yes)]
+    assert heard[0] / heard[1] == pytest.approx(odds, abs=0.3)
+    watch = watched(small, [Claim("a", ("no",))])
+    assert watch.against == (("a",) if heard[0] / heard[1] >= 3 else ())
+
+
+def test_a_look_is_weighed_against_the_plants_that_the_other_answers_leave(grow, character):
+    """Against all firs "no" would speak against yew; against the fir that is left it speaks for nothing."""
+    plants = {
+        "taxus": {"a": {"yes": 0.5, "no": 0.5}, "b": {"yes": 1}},
+        "fir": {"a": {"yes": 0.5, "no": 0.5}, "b": {"yes": 1}},
+        "pine": {"a": {"no": 1}, "b": {"no": 1}},
+    }
+    small = grow(
+        plants, (character("a", YES_NO), character("b", YES_NO, error=0.001)), {"pine": 3}, evidence={"mixture": 0}
+    )
+    assert "a" not in watched(small, [Claim("a", ("no",)), Claim("b", ("yes",))]).against
+
+
+@given(data=st.data(), place=st.sampled_from([None, MI, Place("ON")]))
+@settings(deadline=None, max_examples=40)
+def test_the_watch_is_what_every_moment_of_the_talk_says(table, claim_lists, data, place):
+    claims = data.draw(claim_lists.filter(bool))
+    watch = watched(table, claims, place)
+    moments = [believe(table, claims[:n], place).of(yews(table)) for n in range(1, len(claims) + 1)]
+    assert watch.probability == pytest.approx(moments[-1])
+    assert watch.active == (max(moments) >= 0.05)
+    assert watch.holds == (watch.active and len(set(watch.against)) < 2)
+    families = {table.knowledge.characters[claim.character].family for claim in claims}
+    assert set(watch.against) <= families
+
+
+def test_once_watched_more_answers_never_end_the_watch_but_by_two_families(table):
+    claims = list(YEW_LIKE)
+    for more in answers(("needle_place", "bundles"), ("leaf_stiffness", "stiff"), ("smell", "resin")):
+        claims.append(more)
+        watch = watched(table, claims, MI)
+        assert watch.active
+        assert watch.holds == (len(watch.against) < 2)
+
+
+def test_the_question_about_yew_is_a_look_by_hand_of_a_family_that_has_not_spoken(table):
+    claims = [*YEW_LIKE, *answers(("leaf_base", "peg"))]
+    belief = believe(table, claims, MI)
+    watch = watch_yew(belief, claims, MI)
+    assert watch.against
+    heard = [claim.character for claim in claims]
+    name = best_yew_question(belief, watch, heard)
+    character = table.knowledge.characters[name]
+    assert name not in heard
+    assert character.family not in watch.against
+    assert character.effort <= 2
+
+
+def test_the_question_about_yew_parts_it_best_from_the_rest(small):
+    belief = believe(small, [Claim("d", ("yes",))])
+    watch = watch_yew(belief, [Claim("d", ("yes",))])
+    assert best_yew_question(belief, watch, ["d", "a"]) in ("b", "c")
+    assert best_yew_question(belief, replace(watch, against=("hand", "eye")), ["d"]) is None
+    assert best_yew_question(belief, watch, ["a", "b", "c", "d"]) is None
+
+
+def test_a_knowledge_without_yews_has_nothing_to_watch(grow, character):
+    small = grow({"fir": {"a": {"yes": 1}}, "pine": {"a": {"no": 1}}}, (character("a", YES_NO),))
+    assert watched(small, [Claim("a", ("yes",))]) == YewWatch(False, 0.0, ())
+
+
+def test_a_table_of_yews_alone_has_nothing_that_speaks_against_them(grow, character):
+    small = grow({"taxus": {"a": {"yes": 1}}}, (character("a", YES_NO),))
+    watch = watched(small, [Claim("a", ("no",))])
+    assert watch.holds
+    assert watch.against == ()
+    assert np.isfinite(watch.probability)
