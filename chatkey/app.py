@@ -9,16 +9,21 @@ from chatkey.advise import Alternative, alternatives, filled, lines_at, listed, 
 from chatkey.advise.caution import cautions_for
 from chatkey.data import remembered, shipped
 from chatkey.dialog import EFFECT_NAMES, GUARD_NAMES, Mind, make_mind, read_script
+from chatkey.draw import report_html
 from chatkey.identify import build_table
 from chatkey.identify.answer import leaves_of
-from chatkey.identify.check import prove_separation
-from chatkey.knowledge import Problems, load_knowledge, read_knowledge
+from chatkey.identify.check import expected_questions, hardest_pairs, idle_questions, prove_separation
+from chatkey.knowledge import Knowledge, Problems, load_knowledge, read_knowledge
 from chatkey.knowledge.check import prove
+from chatkey.knowledge.coverage import coverage
+from chatkey.knowledge.reading import reading_grades
 from chatkey.knowledge.status import status_in
 from chatkey.terms import ChatkeyError, Place
 from chatkey.understand import build_lexicon
 from chatkey.understand.check import prove_words
 from chatkey.understand.lexicon import find_names
+
+SHOWN_PLACES = ("MI", "VT", "NC", "FL")  # the questions of the check are counted here
 
 
 class NotFoundError(ChatkeyError):
@@ -120,6 +125,30 @@ def _sources(mind: Mind, members: tuple[str, ...]) -> list[dict[str, str]]:
 
 def check(knowledge: Path | None = None, dialogs: Path | None = None) -> dict[str, Any]:
     """Errors, warnings and counts of the knowledge and the dialogs, as JSON values."""
+    return _checked(knowledge, dialogs)[0]
+
+
+def check_fully(knowledge: Path | None = None, dialogs: Path | None = None) -> tuple[dict[str, Any], str]:
+    """The check with coverage, the hardest pairs and the questions each taxon takes; and the same as a page.
+
+    The page is "" where there are errors: nothing is computed on faulty knowledge.
+    """
+    report, known = _checked(knowledge, dialogs)
+    if known is None:
+        return report, ""
+    table = build_table(known)
+    report |= {
+        "knowledge": known.hash,
+        "coverage": coverage(known),
+        "hardest_pairs": hardest_pairs(table),
+        "idle_questions": idle_questions(table),
+        "expected_questions": {place: expected_questions(table, place) for place in SHOWN_PLACES},
+        "reading_grades": reading_grades(known),
+    }
+    return report, report_html(table, report)
+
+
+def _checked(knowledge: Path | None, dialogs: Path | None) -> tuple[dict[str, Any], Knowledge | None]:
     problems = Problems()
     known = read_knowledge(knowledge or shipped("knowledge"), problems)
     script = read_script(dialogs or shipped("dialogs"), GUARD_NAMES, EFFECT_NAMES, problems)
@@ -128,10 +157,13 @@ def check(knowledge: Path | None = None, dialogs: Path | None = None) -> dict[st
         counts = prove(known, problems)
         counts |= prove_words(known, build_lexicon(known), problems)
         counts |= {"dialog_lines": len(script.lines)}
-        table = build_table(known)
-        counts |= prove_separation(table, problems)
+        counts |= prove_separation(build_table(known), problems)
     rows = {
         kind: [dict(zip(("where", "what", "mend"), error.args, strict=False)) for error in found]
         for kind, found in (("errors", problems.errors), ("warnings", problems.warnings))
     }
-    return {**rows, "counts": {"errors": len(problems.errors), "warnings": len(problems.warnings), **counts}}
+    report: dict[str, Any] = {
+        **rows,
+        "counts": {"errors": len(problems.errors), "warnings": len(problems.warnings), **counts},
+    }
+    return report, known if not problems.errors else None

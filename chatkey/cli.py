@@ -74,6 +74,8 @@ def _parser() -> argparse.ArgumentParser:
 
     check = commands.add_parser("check", help="prove the knowledge and the dialogs")
     check.add_argument("--json", action="store_true", help="errors, warnings and counts as JSON")
+    check.add_argument("--full", action="store_true", help="also coverage, the hardest pairs, questions per taxon")
+    check.add_argument("--page", type=Path, metavar="FILE", help="write all of it as one HTML page")
     check.set_defaults(run=_check)
     return parser
 
@@ -121,17 +123,44 @@ def _about(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from chatkey.app import check
+    from chatkey.app import check, check_fully
 
-    report = check(options.knowledge, options.dialogs)
+    if options.full or options.page:
+        report, page = check_fully(options.knowledge, options.dialogs)
+        if options.page and page:
+            options.page.write_text(page, encoding="utf-8")
+    else:
+        report = check(options.knowledge, options.dialogs)
     if options.json:
         _print(report)
     else:
         for kind in ("errors", "warnings"):
             for row in report[kind]:
                 print(f"{kind[:-1]}: {row['where']}: {row['what']}; {row['mend']}")
+        for line in _summary(report):
+            print(line)
         print(", ".join(f"{count} {name.replace('_', ' ')}" for name, count in report["counts"].items()))
     return FAULTY_KNOWLEDGE if report["errors"] else FINE
+
+
+def _summary(report: dict[str, Any]) -> list[str]:
+    """The full check in a few lines; its rows are in --json and on the page."""
+    if "coverage" not in report:
+        return []
+    found = report["coverage"]
+    core = found["hand_cells_natives_and_planted"]
+    pairs = [" and ".join(row["taxa"]) + f" ({row['log_odds']:.1f})" for row in report["hardest_pairs"][:5]]
+    asked = {place: sum(rows.values()) / len(rows) for place, rows in report["expected_questions"].items()}
+    grades = report["reading_grades"]
+    return [
+        f"{found['hand_cells_filled_share']:.1%} of the hand characters that apply are filled or inherited",
+        f"{core['from_memory_share']:.1%} of those of natives and common planted conifers are from memory",
+        f"hardest to part: {'; '.join(pairs)}",
+        "questions of an honest finder: " + ", ".join(f"{place} {mean:.1f}" for place, mean in asked.items()),
+        f"reading grade: {max(grades.values()):.1f} at the most"
+        if grades
+        else "reading grade: install chatkey[test] to see it",
+    ]
 
 
 def _print(value: Any) -> None:

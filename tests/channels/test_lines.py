@@ -49,7 +49,7 @@ def answers(talks: Talks, *lines: str) -> list[dict[str, Any]]:
     raw = io.BytesIO()
     target = io.TextIOWrapper(raw, encoding="utf-8", newline="\n")
     converse_in_json(talks, io.StringIO("".join(line + "\n" for line in lines)), target)
-    return [json.loads(line) for line in raw.getvalue().decode().splitlines()]
+    return [json.loads(line) for line in raw.getvalue().decode().split("\n")[:-1]]
 
 
 def line(text: str, **more: str) -> str:

@@ -10,6 +10,7 @@ import select
 import subprocess
 import sys
 import termios
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from chatkey.dialog import Mind
 
 TALK = [sys.executable, "-m", "chatkey.cli", "talk"]
 ESCAPE = "\x1b"
+READY = "\x1b[?2004h"  # what a prompt sends when it begins to read keys
 PATIENCE = 60  # seconds until a talk that says nothing counts as hung
 
 
@@ -111,8 +113,7 @@ class Terminal:
     def __init__(self, *options: str) -> None:
         self.master, slave = pty.openpty()
         termios.tcsetwinsize(slave, (40, 120))
-        environment = {**os.environ, "TERM": "xterm", "NO_COLOR": ""}
-        environment.pop("NO_COLOR")
+        environment = {**os.environ, "TERM": "xterm"}
         self.process = subprocess.Popen(
             [*TALK, *options], stdin=slave, stdout=slave, stderr=slave, env=environment, start_new_session=True
         )
@@ -130,8 +131,8 @@ class Terminal:
                 piece = b""
             assert piece, f"ended without {words!r}: {self.seen!r}"
             self.seen += piece.decode("utf-8", "replace")
-            if f"{ESCAPE}[6n" in piece.decode("utf-8", "replace"):
-                os.write(self.master, b"\x1b[1;1R")  # where is the cursor? A real terminal answers
+            if b"\x1b[6n" in piece:  # where is the cursor? A real terminal answers
+                os.write(self.master, b"\x1b[1;1R")
         return self.seen
 
     def type(self, keys: str) -> None:
@@ -157,7 +158,7 @@ class Terminal:
 
 
 @pytest.fixture
-def terminal():
+def terminal() -> Iterator[Terminal]:
     opened = Terminal()
     yield opened
     opened.close()
@@ -167,18 +168,18 @@ def terminal():
 def test_the_keys_of_leaving_end_the_talk_with_exit_code_0_and_no_traceback(
     terminal: Terminal, key: str, name: str
 ) -> None:
-    assert "HELP" in terminal.until("> ")
+    assert "HELP" in terminal.until(READY)
     terminal.type(key)
     assert terminal.exit_code() == 0, name
 
 
 def test_a_conversation_on_a_terminal_has_choices_a_chart_and_history(terminal: Terminal) -> None:
-    terminal.until("> ")
+    terminal.until(READY)
     terminal.type("soft flat needles\r")
-    assert "can't tell" in terminal.until("can't tell")
+    assert "can't tell" in terminal.until(READY)
     terminal.type("chart\r")
-    assert "█" in terminal.until("none of these")
+    assert "█" in terminal.until(READY)
     terminal.type("\x1b[A\x1b[A\r")  # two up: the first line again
-    terminal.until("soft flat needles")
+    assert "soft flat needles" in terminal.until(READY)
     terminal.type("\x04")
     assert terminal.exit_code() == 0

@@ -1,0 +1,327 @@
+"""The command line: exit codes, one line and the mend on standard error, and the fields that programs read."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from chatkey.cli import FAULTY_KNOWLEDGE, FINE, NOT_FOUND, WRONG_USE, main
+from chatkey.data import shipped
+
+COMMAND = [sys.executable, "-m", "chatkey.cli"]
+IDENTIFY_FIELDS = {
+    *("place", "language", "intent", "intents", "claims", "not_understood", "candidates", "something_else"),
+    *("answer", "status", "status_level", "listed", "ask", "cautions", "reply"),
+}
+ABOUT_FIELDS = {
+    *("taxon", "status", "status_level", "listed", "planting", "alternatives", "cautions", "look_alikes", "sources"),
+}
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a command left behind."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch):
+    """Runs one command in this process; `given` is its standard input."""
+
+    def run_one(*arguments: str, given: str = "") -> Done:
+        monkeypatch.setattr(sys, "stdin", io.StringIO(given))
+        try:
+            code = main(arguments)
+        except SystemExit as left:
+            code = int(left.code or 0)
+        return Done(code, *capsys.readouterr())
+
+    return run_one
+
+
+@pytest.fixture
+def faulty(tmp_path: Path) -> Path:
+    """The shipped knowledge with one misspelt state."""
+    folder = tmp_path / "knowledge"
+    shutil.copytree(shipped("knowledge"), folder)
+    path = folder / "taxa" / "hemlocks.yaml"
+    text = path.read_text(encoding="utf-8")
+    assert "leaf_kind: {needle: " in text
+    path.write_text(text.replace("leaf_kind: {needle: ", "leaf_kind: {nedle: ", 1), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def faulty_dialogs(tmp_path: Path) -> Path:
+    """The shipped dialogs with one line that names an unknown field."""
+    folder = tmp_path / "dialogs"
+    shutil.copytree(shipped("dialogs"), folder)
+    path = folder / "en" / "answers.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("{facts}", "{fakts}", 1), encoding="utf-8")
+    return folder
+
+
+def test_identify_says_what_it_took_in_and_asks_on(run) -> None:
+    done = run("identify", "--place", "MI", "soft flat needles, two white lines under")
+    assert (done.code, done.err) == (FINE, "")
+    assert "soft" in done.out
+    assert "Michigan" not in done.err
+    assert "?" in done.out
+
+
+def test_identify_in_json_has_all_its_fields(run) -> None:
+    done = run("identify", "--place", "Marquette, MI", "--json", "soft needles, not sharp, about 3 in, in fives")
+    view = done.json
+    assert (done.code, done.err) == (FINE, "")
+    assert set(view) >= IDENTIFY_FIELDS
+    assert (view["place"], view["language"], view["intent"]) == ("MI", "en", "describe")
+    assert sum(row["probability"] for row in view["candidates"]) + view["something_else"] == pytest.approx(1, abs=1e-4)
+    length = next(claim for claim in view["claims"] if claim["character"] == "needle_length")
+    assert length["low"] <= 3 * 25.4 <= length["high"]
+    assert length["unit"] == "mm"
+    assert any(claim["negated"] for claim in view["claims"])
+    assert view["candidates"][0]["taxon"] == "Pinus strobus"
+
+
+def test_identify_takes_any_text_and_an_empty_one(run) -> None:
+    for text in ("", "🌲🌲", "x" * 10_000, "\ud83c", "--", "сосна"):
+        done = run("identify", "--", text)
+        assert (done.code, done.err) == (FINE, ""), text
+        assert done.out.strip()
+
+
+@pytest.mark.parametrize("name", ["Tsuga canadensis", "tsuga CANADENSIS", "eastern hemlock", "tsuga_canadensis"])
+def test_about_finds_a_plant_by_any_of_its_names(run, name: str) -> None:
+    done = run("about", name, "--place", "MI", "--json")
+    assert done.code == FINE
+    assert set(done.json) >= ABOUT_FIELDS
+    assert (done.json["taxon"], done.json["status"], done.json["status_level"]) == (
+        "Tsuga canadensis",
+        "native",
+        "province",
+    )
+    assert done.json["sources"]
+    assert all(source["cite"] for source in done.json["sources"])
+
+
+def test_about_an_introduced_tree_names_natives_with_a_reason(run) -> None:
+    view = run("about", "Norway spruce", "--place", "MI", "--json").json
+    assert view["status"] == "introduced"
+    assert view["alternatives"]
+    assert all(set(row) == {"taxon", "common_name", "reason"} and row["reason"] for row in view["alternatives"])
+
+
+def test_about_yew_carries_the_caution(run) -> None:
+    view = run("about", "Taxus canadensis", "--place", "MI", "--json").json
+    assert "yew" in [caution["id"] for caution in view["cautions"]]
+    assert all("{" not in caution["text"] for caution in view["cautions"])
+
+
+def test_about_hemlock_warns_of_the_herb_of_that_name(run) -> None:
+    view = run("about", "hemlock", "--json").json
+    assert any("hemlock" in name and name != "eastern hemlock" for name in view["other_meanings"])
+    assert "hemlock_herb" in [caution["id"] for caution in view["cautions"]]
+
+
+def test_about_on_a_page_names_status_and_sources(run) -> None:
+    done = run("about", "white pine", "--place", "ON")
+    assert done.code == FINE
+    assert "In Ontario: native (county not checked)." in done.out
+    assert "Sources:" in done.out
+
+
+def test_check_counts_and_proves_what_is_shipped(run) -> None:
+    done = run("check", "--json")
+    assert (done.code, done.err) == (FINE, "")
+    assert set(done.json) == {"errors", "warnings", "counts"}
+    assert done.json["errors"] == []
+    assert all(set(row) == {"where", "what", "mend"} for row in done.json["warnings"])
+    assert done.json["counts"]["errors"] == 0
+    assert done.json["counts"]["hypotheses"] >= 45
+    assert done.json["counts"]["characters"] >= 25
+
+
+def test_talk_holds_a_piped_conversation(run) -> None:
+    done = run("talk", "--place", "MI", given="soft flat needles\nwhy\n")
+    assert (done.code, done.err) == (FINE, "")
+    assert done.out.count("\n\n") == 2
+
+
+def test_talk_in_json_gives_a_line_for_a_line(run) -> None:
+    done = run("talk", "--json", "--place", "ON", given='{"text": "soft flat needles"}\n\n{"text": "why"}\n')
+    rows = [json.loads(line) for line in done.out.splitlines()]
+    assert (done.code, done.err) == (FINE, "")
+    assert [row.get("place") for row in rows] == ["ON", None, "ON"]
+    assert set(rows[0]) >= IDENTIFY_FIELDS | {"conversation", "tree", "state", "done"}
+    assert set(rows[1]) == {"error"}
+
+
+@pytest.mark.parametrize("command", [("identify", "soft"), ("about", "yew"), ("talk",), ("talk", "--json")])
+def test_a_place_nobody_knows_is_wrong_use_and_says_what_a_place_looks_like(run, command: tuple[str, ...]) -> None:
+    done = run(*command, "--place", "Larkwater Crossing")
+    assert (done.code, done.out) == (WRONG_USE, "")
+    assert one_line(done.err).startswith("chatkey: place 'Larkwater Crossing'")
+    assert "a state or province" in done.err
+
+
+def test_a_plant_nobody_knows_is_not_found(run) -> None:
+    done = run("about", "Larkwater fir tree of the moon", "--json")
+    assert (done.code, done.out) == (NOT_FOUND, "")
+    assert "is not known; try its common or scientific name" in one_line(done.err)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("frobnicate",),
+        ("identify",),
+        ("about",),
+        ("identify", "soft", "flat"),
+        ("identify", "--colour", "soft"),
+        ("talk", "--place"),
+        ("--knowledge",),
+    ],
+)
+def test_wrong_use_is_one_line_with_the_way_to_help(run, arguments: tuple[str, ...]) -> None:
+    done = run(*arguments)
+    assert (done.code, done.out) == (WRONG_USE, "")
+    assert "--help`" in one_line(done.err)
+
+
+def test_no_command_at_all_shows_the_commands_and_is_wrong_use(run) -> None:
+    done = run()
+    assert done.code == WRONG_USE
+    for name in ("talk", "identify", "about", "check"):
+        assert name in done.out + done.err
+
+
+def test_help_and_version_are_no_errors(run) -> None:
+    assert run("--help").code == FINE
+    assert run("identify", "--help").code == FINE
+    assert re.fullmatch(r"chatkey \d+\.\d+\.\d+\n", run("--version").out)
+
+
+def test_check_names_every_fault_of_a_faulty_knowledge_and_gives_1(run, faulty: Path) -> None:
+    done = run("--knowledge", str(faulty), "check", "--json")
+    assert done.code == FAULTY_KNOWLEDGE
+    (row,) = done.json["errors"]
+    assert re.fullmatch(r"knowledge/taxa/hemlocks\.yaml:\d+:\d+", row["where"])
+    assert "'nedle'" in row["what"]
+    assert row["mend"] == "did you mean 'needle'?"
+    text = run("--knowledge", str(faulty), "check")
+    assert text.code == FAULTY_KNOWLEDGE
+    assert text.out.startswith(f"error: {row['where']}: {row['what']}; {row['mend']}\n")
+
+
+@pytest.mark.parametrize("command", [("identify", "soft"), ("about", "yew"), ("talk",), ("talk", "--json")])
+def test_a_faulty_knowledge_stops_every_command_with_one_line(run, faulty: Path, command: tuple[str, ...]) -> None:
+    done = run("--knowledge", str(faulty), *command, given='{"text": "soft"}\n')
+    assert (done.code, done.out) == (FAULTY_KNOWLEDGE, "")
+    assert "knowledge/taxa/hemlocks.yaml:" in one_line(done.err)
+    assert "did you mean 'needle'?" in done.err
+
+
+def test_a_dialog_line_with_an_unknown_field_gives_1_and_its_place(run, faulty_dialogs: Path) -> None:
+    done = run("--dialogs", str(faulty_dialogs), "check", "--json")
+    assert done.code == FAULTY_KNOWLEDGE
+    row = done.json["errors"][0]
+    assert re.fullmatch(r"dialogs/en/answers\.yaml:\d+:\d+", row["where"])
+    assert (row["what"], row["mend"]) == ("the field 'fakts' is not known in 'took_in'", "did you mean 'facts'?")
+    assert run("--dialogs", str(faulty_dialogs), "identify", "soft").code == FAULTY_KNOWLEDGE
+
+
+@pytest.mark.parametrize("option", ["--knowledge", "--dialogs"])
+@pytest.mark.parametrize("command", [("check",), ("identify", "soft")])
+def test_a_folder_that_is_not_there_or_empty_or_a_file_gives_1_and_one_line(
+    run, tmp_path: Path, option: str, command: tuple[str, ...]
+) -> None:
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "file").write_text("no folder", encoding="utf-8")
+    for name in ("nowhere", "empty", "file"):
+        done = run(option, str(tmp_path / name), *command)
+        assert done.code == FAULTY_KNOWLEDGE, name
+        if command[0] != "check":
+            one_line(done.err)
+
+
+def test_options_of_folders_may_name_the_shipped_ones(run) -> None:
+    done = run("--knowledge", str(shipped("knowledge")), "--dialogs", str(shipped("dialogs")), "identify", "soft")
+    assert (done.code, done.err) == (FINE, "")
+
+
+def test_a_real_process_gives_the_same_codes_and_no_traceback(faulty: Path) -> None:
+    wanted = {
+        ("identify", "soft flat needles"): FINE,
+        ("--knowledge", str(faulty), "check"): FAULTY_KNOWLEDGE,
+        ("about", "yew", "--place", "Larkwater Crossing"): WRONG_USE,
+        ("about", "zzkt wompf"): NOT_FOUND,
+    }
+    for arguments, code in wanted.items():
+        done = subprocess.run([*COMMAND, *arguments], capture_output=True, timeout=60, check=False)
+        assert done.returncode == code, arguments
+        assert b"Traceback" not in done.stderr
+
+
+def test_bytes_of_the_shell_that_are_no_utf_8_are_read(tmp_path: Path) -> None:
+    done = subprocess.run([*COMMAND, "identify", b"soft \xff\xfe needles"], capture_output=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (FINE, b"")
+    done = subprocess.run([*COMMAND, "about", b"\xff\xfe", "--json"], capture_output=True, timeout=60, check=False)
+    assert done.returncode == NOT_FOUND
+    assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("mode", [(), ("--json",)])
+def test_an_interrupt_in_a_piped_talk_leaves_with_0_and_no_traceback(mode: tuple[str, ...]) -> None:
+    given = b'{"text": "hello"}\n'
+    process = subprocess.Popen(
+        [*COMMAND, "talk", *mode], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    with process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdin.write(given)
+        process.stdin.flush()
+        assert process.stdout.readline()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=60) == FINE
+        assert b"Traceback" not in process.stderr.read()
+
+
+def test_an_output_that_knows_only_plain_letters_breaks_nothing() -> None:
+    for arguments, given in ((("talk", "--json"), b"{}\n"), (("about", "dawn redwood"), b""), (("talk",), b"hola \xc3\xa9\n")):
+        done = subprocess.run(
+            [*COMMAND, *arguments],
+            input=given,
+            capture_output=True,
+            timeout=60,
+            check=False,
+            env={"PYTHONIOENCODING": "ascii", "PATH": "/usr/bin:/bin", "HOME": "/tmp"},
+        )
+        assert b"Traceback" not in done.stderr, arguments
+        assert done.returncode == FINE
+        assert done.stdout
+
+
+def one_line(text: str) -> str:
+    """The text, which must be one line that begins with the name of the program."""
+    assert text.count("\n") == 1, text
+    assert text.startswith("chatkey: ")
+    return text
