@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from chatkey.identify import build_table
 from chatkey.identify.answer import leaves_of
 from chatkey.identify.check import expected_questions, hardest_pairs, idle_questions, prove_separation
 from chatkey.knowledge import Knowledge, Problems, load_knowledge, read_knowledge
+from chatkey.knowledge.card import read_card
 from chatkey.knowledge.check import prove
 from chatkey.knowledge.coverage import coverage
 from chatkey.knowledge.reading import reading_grades
@@ -30,14 +32,18 @@ class NotFoundError(ChatkeyError):
     """A name that stands for nothing we know."""
 
 
-def open_mind(knowledge: Path | None = None, dialogs: Path | None = None) -> Mind:
-    """Knowledge, mathematics, lexicon and script, built once; the shipped folders by default. Raises KnowledgeError."""
+def open_mind(knowledge: Path | None = None, dialogs: Path | None = None, card: Path | None = None) -> Mind:
+    """Knowledge, mathematics, lexicon and script, built once; the shipped folders by default. Raises KnowledgeError.
+
+    `card`: the file a group of stewards has filled in.
+    """
 
     def build() -> Mind:
         known = load_knowledge(knowledge)
         return make_mind(known, build_table(known), build_lexicon(known), dialogs)
 
-    return remembered((knowledge or shipped("knowledge"), dialogs or shipped("dialogs")), build)
+    mind = remembered((knowledge or shipped("knowledge"), dialogs or shipped("dialogs")), build)
+    return replace(mind, card=read_card(card, mind.knowledge.taxa)) if card else mind
 
 
 def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
@@ -50,7 +56,7 @@ def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
     members = leaves_of(knowledge, id) or (id,)
     statuses = {status_in(knowledge, knowledge.taxa[taxon], place.code) for taxon in members} if place else set()
     probability = dict.fromkeys(members, 1.0)
-    lines = lines_at(knowledge, place)
+    lines = lines_at(knowledge, place, mind.card)
     cautions = {
         caution.id: filled(caution, lines)
         for caution in (

@@ -53,6 +53,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"chatkey {__version__}")
     parser.add_argument("--knowledge", type=Path, metavar="FOLDER", help="another folder of knowledge")
     parser.add_argument("--dialogs", type=Path, metavar="FOLDER", help="another folder of dialogs")
+    parser.add_argument("--card", type=Path, metavar="FILE", help="your group's card: its lines, offices and counties")
     commands = parser.add_subparsers(dest="command", parser_class=_Parser, metavar="COMMAND")
 
     talk = commands.add_parser("talk", help="hold a conversation")
@@ -84,7 +85,7 @@ def _talk(options: argparse.Namespace) -> int:
     from chatkey.app import open_mind
     from chatkey.channels.base import Talks, place_of
 
-    mind = open_mind(options.knowledge, options.dialogs)
+    mind = open_mind(options.knowledge, options.dialogs, options.card)
     talks = Talks(mind, place_of(mind, options.place))
     if options.json:
         from chatkey.channels.lines import converse_in_json
@@ -101,7 +102,7 @@ def _identify(options: argparse.Namespace) -> int:
     from chatkey.app import open_mind
     from chatkey.channels.base import Talks, place_of
 
-    mind = open_mind(options.knowledge, options.dialogs)
+    mind = open_mind(options.knowledge, options.dialogs, options.card)
     turned = Talks(mind, place_of(mind, options.place)).say(_text(options.text))
     _print(turned.view if options.json else turned.reply.text)
     return FINE
@@ -111,7 +112,7 @@ def _about(options: argparse.Namespace) -> int:
     from chatkey.app import about, open_mind
     from chatkey.channels.base import place_of
 
-    mind = open_mind(options.knowledge, options.dialogs)
+    mind = open_mind(options.knowledge, options.dialogs, options.card)
     view = about(mind, options.name, place_of(mind, options.place))
     if options.json:
         _print(view)

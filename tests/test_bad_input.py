@@ -34,9 +34,9 @@ NOTHING_SAID = {
     "a query for a database": "'; DROP TABLE claims; --",
     "a template": "{facts} {0} {place!r} %s %(x)s ${y}",
     "markup": "<script>alert(1)</script> [bold] `x`",
-    "YAML": "a: &a [*a, *a]",
+    "YAML": "wompf: &zzkt [*zzkt, *zzkt]",
 }
-NUMBERS = {"a number": "77", "many numbers": "12 45 99 3.75 1e308", "a huge number": "9" * 400, "minus": "-4"}
+NUMBERS = {"a number": "77", "many numbers": "12 45 99 3.75 1e308", "a huge number": "9" * 400}
 LONGEST_REPLY = 1500  # letters: nothing that was sent comes back whole
 
 

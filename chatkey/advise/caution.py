@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from chatkey.knowledge.model import Caution, Knowledge
+from chatkey.knowledge.model import Card, Caution, Knowledge
 from chatkey.knowledge.status import listings_for
 from chatkey.terms import Place
 
@@ -52,12 +52,13 @@ def _is_likely(knowledge: Knowledge, caution: Caution, probability: Mapping[str,
     return share >= caution.likely_from
 
 
-def lines_at(knowledge: Knowledge, place: Place | None) -> Mapping[str, str]:
-    """The public phone lines of a place: a province before its country; those of both countries where none is known."""
+def lines_at(knowledge: Knowledge, place: Place | None, card: Card) -> Mapping[str, str]:
+    """The phone lines and offices of a place: the group's card first, then the province, then the country; where no
+    place is known, words that fit both countries."""
     if place is None or place.code not in knowledge.regions:
-        return knowledge.lines.get(UNKNOWN_PLACE, {})
+        return {**knowledge.lines.get(UNKNOWN_PLACE, {}), **card.lines}
     country = knowledge.lines.get(knowledge.regions[place.code].country, {})
-    return {**country, **knowledge.lines.get(place.code, {})}
+    return {**country, **knowledge.lines.get(place.code, {}), **card.lines}
 
 
 def filled(caution: Caution, lines: Mapping[str, str]) -> str:

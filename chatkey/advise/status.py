@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from chatkey.knowledge.model import Knowledge
+from chatkey.knowledge.model import Card, Knowledge
 from chatkey.knowledge.status import listings_for, status_in
 from chatkey.terms import Place, Status
 
@@ -20,14 +20,17 @@ class StatusHere:
 
 
 def status_here(
-    knowledge: Knowledge, members: Sequence[str], shares: Mapping[Status, float], place: Place | None
+    knowledge: Knowledge, members: Sequence[str], shares: Mapping[Status, float], place: Place | None, card: Card
 ) -> StatusHere | None:
     """The status of `members` where they agree; else of all that remains, where nine tenths of its mass agree.
 
-    `shares`: mass of all leaves by status. None without a place or while unsure.
+    `shares`: mass of all leaves by status. `card`: what a group knows of its counties. None without a place or while
+    unsure.
     """
     if place is None:
         return None
+    if members and set(members) <= card.counties.get(place.county, frozenset()):
+        return StatusHere("native", "county", of_all=False)
     own = {status_in(knowledge, knowledge.taxa[taxon], place.code) for taxon in members}
     if len(own) == 1:
         return StatusHere(own.pop(), "province", of_all=False)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from chatkey.advise import Alternative, alternatives, cover, heel_in_days, subject_cautions
 from chatkey.advise.spacing import FEET_PER_METRE
-from chatkey.dialog.asking import STATUS_LINES, choices_of, choices_words, tell_listings, tell_status
+from chatkey.dialog.asking import STATUS_LINES, choices_of, choices_words, level_words, tell_listings, tell_status
 from chatkey.dialog.guards import SITE, best_leaf, planting_subject, site_of
 from chatkey.dialog.phrase import is_metric, joined, name_words, place_words
 from chatkey.dialog.reply import Ask, Block
@@ -33,7 +33,7 @@ def advise_planting(turn: Turn) -> None:
     status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], place.code)
     gaps = {"name": name, "place": place_words(turn.knowledge, place)}
     if status == "native":
-        gaps["level"] = turn.mind.script.say("level_province")
+        gaps["level"] = level_words(turn, _level(turn, taxon))
     if not turn.conversation.said.get(_instead_key(turn, taxon)):
         turn.say("answer", f"plant_{STATUS_LINES[status]}", **gaps)
         tell_listings(turn, (taxon,))
@@ -45,6 +45,8 @@ def advise_planting(turn: Turn) -> None:
     else:
         _tell_instead(turn, taxon)
     _tell_stock(turn)
+    if "sale_dates" in turn.mind.card.lines and not turn.said_once("sale_dates"):
+        turn.say("facts", "plant_sale")
     _say_cautions(turn, taxon)
     turn.repeats = True
 
@@ -60,13 +62,18 @@ def tell_native(turn: Turn) -> None:
         taxon = best_leaf(turn, turn.understanding.names[0])
         status = status_in(turn.knowledge, turn.knowledge.taxa[taxon], turn.place.code)
         gaps = {"name": name_words(turn.knowledge, taxon), "place": place_words(turn.knowledge, turn.place)}
-        gaps |= {"level": turn.mind.script.say("level_province")} if status == "native" else {}
+        gaps |= {"level": level_words(turn, _level(turn, taxon))} if status == "native" else {}
         turn.say("status", f"is_{STATUS_LINES[status]}", **gaps)
         tell_listings(turn, (taxon,))
     elif turn.status is not None:
         tell_status(turn, again=True)
     else:
         turn.say("note", "native_when_known")
+
+
+def _level(turn: Turn, taxon: str) -> str:
+    county = turn.place.county if turn.place else ""
+    return "county" if taxon in turn.mind.card.counties.get(county, ()) else "province"
 
 
 def _tell_site(turn: Turn, taxon: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from chatkey.advise import listed
@@ -48,6 +49,16 @@ def ask_place(turn: Turn) -> None:
     turn.ask = Ask("place", "", question, ())
     turn.change(pending=Pending("place"))
     turn.change_tree(asked=(*turn.tree.asked, Asked("place")))
+
+
+def ask_which_state(turn: Turn, codes: Sequence[str]) -> None:
+    """A town of that name stands in several states: a question, not a guess."""
+    names = turn.knowledge.regions
+    choices = tuple(Choice(str(n), names[code].name, code) for n, code in enumerate(codes, 1))
+    question = turn.line("ask_which_state", choices=choices_words(turn, choices))
+    turn.blocks.append(Block("question", question))
+    turn.ask = Ask("place", "", question, choices)
+    turn.change(pending=Pending("place", "", tuple((choice.key, choice.state) for choice in choices)))
 
 
 def ask_comparison(turn: Turn) -> None:
@@ -247,10 +258,17 @@ def tell_status(turn: Turn, *, again: bool = False) -> None:
         return
     gaps = {"place": place_words(turn.knowledge, place)}
     if status.status == "native":
-        gaps["level"] = turn.mind.script.say("level_province")
+        gaps["level"] = level_words(turn, status.level)
     turn.say("status", f"{'all' if status.of_all else 'status'}_{STATUS_LINES[status.status]}", **gaps)
     if answer is not None:
         tell_listings(turn, answer.members if answer.rank == "species" else ())
+
+
+def level_words(turn: Turn, level: str) -> str:
+    """For what area a status holds."""
+    if level == "county" and turn.place is not None:
+        return turn.mind.script.say("level_county", county=turn.place.county)
+    return turn.mind.script.say("level_province")
 
 
 def tell_listings(turn: Turn, members: tuple[str, ...]) -> None:

@@ -269,6 +269,8 @@ def say_language(turn: Turn) -> None:
 
 
 def say_not_understood(turn: Turn) -> None:
+    if turn.ask is not None or turn.proceeds:
+        return
     told = turn.understanding.not_understood or any(block.text for block in turn.blocks)
     if not told:
         turn.say("note", "not_understood")

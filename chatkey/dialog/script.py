@@ -9,6 +9,7 @@ from pathlib import Path
 
 from chatkey.data import shipped
 from chatkey.dialog.machine import Flow, read_flow
+from chatkey.knowledge.card import LINES as OFFICES
 from chatkey.knowledge.yaml_nodes import Entry, KnowledgeError, Problems, nearest, read_file
 
 # Every line that the effects use, with the gaps it may have.
@@ -58,6 +59,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "question": ("question", "choices"),
     "question_open": ("question",),
     "ask_place": (),
+    "ask_which_state": ("choices",),
     "ask_site": ("choices",),
     "ask_compare": ("choices",),
     "choice": ("key", "label"),
@@ -112,6 +114,8 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "plant_instead_row": ("name", "reason"),
     "plant_no_instead": ("place",),
     "plant_seed": (),
+    "plant_sale": (),
+    "level_county": ("county",),
     "plant_name_first": (),
     "reason_same_use": ("uses",),
     "reason_ground": ("ground",),
@@ -218,7 +222,7 @@ def _line(name: str, entry: Entry) -> tuple[str, ...]:
         except ValueError:
             raise item.error("a { or } has no partner", "write gaps as {name}") from None
         for gap in gaps:
-            if gap not in LINES[name]:
+            if gap not in (*LINES[name], *OFFICES):
                 raise item.error(
                     f"the field {gap!r} is not known in {name!r}",
                     nearest(gap, LINES[name]) if LINES[name] else "take it out",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
-from chatkey.dialog.asking import put_pending_again
+from chatkey.dialog.asking import ask_which_state, put_pending_again
 from chatkey.dialog.conversation import Conversation, Shown
 from chatkey.dialog.effects import EFFECTS
 from chatkey.dialog.guards import GUARDS, SITE, site_of
@@ -17,7 +18,7 @@ from chatkey.dialog.turn import Message, Mind, Turn
 from chatkey.dialog.view import view
 from chatkey.identify import Table
 from chatkey.knowledge.model import Knowledge
-from chatkey.terms import Claim
+from chatkey.terms import Claim, Place
 from chatkey.understand import Lexicon, Pending, understand
 from chatkey.understand.understanding import numbered
 
@@ -25,6 +26,7 @@ GUARD_NAMES = tuple(GUARDS)
 EFFECT_NAMES = tuple(EFFECTS)
 ORDER = ("caution", "took_in", "answer", "status", "facts", "note", "question")
 ELSEWHERE = ("planting", "unsafe", "health", "report")
+MOST_TOWNS = 6  # states with a town of one name that are offered as choices
 SILENT = ("stop", "erase", "restart")  # events after which what was said in the same message is not taken in
 
 
@@ -106,12 +108,26 @@ def _settle_place(turn: Turn) -> None:
         elif said is not None and not turn.understanding.claims:
             turn.say("took_in", "place_taken", place=place_words(turn.knowledge, place))
     if pending is not None and pending.kind == "place":
-        if said is not None or turn.understanding.intent in ("describe", "answer", "cant_tell", "guess_name"):
-            turn.change(pending=None)
-        elif turn.understanding.intent == "other":
-            turn.change(pending=None)
-            turn.say("note", "place_unknown")
-            turn.proceeds = bool(turn.tree.claims)
+        _close_place_question(turn, answered=said is not None)
+
+
+def _close_place_question(turn: Turn, *, answered: bool) -> None:
+    """A town in one state is the place; in several it is asked which; else the talk goes on without."""
+    towns = turn.understanding.town_in
+    intent = turn.understanding.intent
+    if answered or intent in ("describe", "answer", "cant_tell", "guess_name"):
+        turn.change(pending=None)
+    elif intent == "other" and len(towns) == 1:
+        turn.change(pending=None)
+        turn.change_tree(place=Place(towns[0], town=turn.message.text.strip().title()))
+        turn.say("took_in", "place_taken", place=turn.knowledge.regions[towns[0]].name)
+        turn.proceeds = bool(turn.tree.claims)
+    elif intent == "other" and 1 < len(towns) <= MOST_TOWNS:
+        ask_which_state(turn, towns)
+    elif intent == "other":
+        turn.change(pending=None)
+        turn.say("note", "place_unknown")
+        turn.proceeds = bool(turn.tree.claims)
 
 
 def _take_in(turn: Turn) -> None:
@@ -171,7 +187,7 @@ def _remember_shown(turn: Turn) -> None:
         turn.change_tree(shown=shown)
 
 
-def make_mind(knowledge: Knowledge, table: Table, lexicon: Lexicon, folder: Any = None) -> Mind:
+def make_mind(knowledge: Knowledge, table: Table, lexicon: Lexicon, folder: Path | None = None) -> Mind:
     """The mind over some knowledge, with the shipped dialogs or those in `folder`."""
     return Mind(knowledge, table, lexicon, load_script(GUARD_NAMES, EFFECT_NAMES, folder))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from chatkey.advise import StatusHere, cautions_for, filled, lines_at, status_here
@@ -23,7 +23,7 @@ from chatkey.identify import (
     watch_yew,
 )
 from chatkey.identify.yew import yews
-from chatkey.knowledge.model import Caution, Knowledge
+from chatkey.knowledge.model import Card, Caution, Knowledge
 from chatkey.terms import Claim, Place
 from chatkey.understand import Lexicon, Understanding
 
@@ -47,6 +47,7 @@ class Mind:
     table: Table
     lexicon: Lexicon
     script: Script
+    card: Card = field(default_factory=Card)
 
 
 @dataclass(slots=True)
@@ -77,6 +78,11 @@ class Turn:
     @property
     def place(self) -> Place | None:
         return self.tree.place
+
+    @property
+    def lines(self) -> Mapping[str, str]:
+        """The phone lines and offices that gaps are filled with."""
+        return lines_at(self.knowledge, self.place, self.mind.card)
 
     @property
     def belief(self) -> Belief:
@@ -113,7 +119,7 @@ class Turn:
             return None
         answer = self.answer
         shares = status_share(self.belief, self.place)
-        return status_here(self.knowledge, answer.members if answer else (), shares, self.place)
+        return status_here(self.knowledge, answer.members if answer else (), shares, self.place, self.mind.card)
 
     def change(self, **fields: object) -> None:
         """The conversation with some fields replaced."""
@@ -139,7 +145,7 @@ class Turn:
         """A line in its next wording."""
         used = self.conversation.said.get(line, 0)
         self.change(said={**self.conversation.said, line: used + 1})
-        return self.mind.script.say(line, used, **gaps)
+        return self.mind.script.say(line, used, **{**self.lines, **gaps})
 
     def say(self, kind: BlockKind, line: str, /, **gaps: str) -> None:
         self.blocks.append(Block(kind, capital(self.line(line, **gaps))))
@@ -153,7 +159,7 @@ class Turn:
             return
         self.change(said={**self.conversation.said, key: 1})
         kind: BlockKind = "caution" if caution.urgency <= DANGER else "note"
-        self.blocks.append(Block(kind, filled(caution, lines_at(self.knowledge, self.place))))
+        self.blocks.append(Block(kind, filled(caution, self.lines)))
 
     def probabilities(self) -> dict[str, float]:
         """Of the leaves, now; empty where nothing was said of the tree."""

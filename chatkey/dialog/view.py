@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from chatkey.advise import filled, lines_at, listed
+from chatkey.advise import filled, listed
 from chatkey.dialog.phrase import name_words
 from chatkey.dialog.reply import Reply
 from chatkey.dialog.turn import Turn
@@ -19,7 +19,6 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
     knowledge = turn.knowledge
     answer, status = turn.answer, turn.status
     members = answer.members if answer and answer.rank == "species" else ()
-    lines = lines_at(knowledge, turn.place)
     return {
         "place": turn.place.code if turn.place else None,
         "county": turn.place.county or None if turn.place else None,
@@ -59,7 +58,7 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
         }
         if turn.ask
         else None,
-        "cautions": [{"id": caution.id, "text": filled(caution, lines)} for caution in turn.cautions],
+        "cautions": [{"id": caution.id, "text": filled(caution, turn.lines)} for caution in turn.cautions],
         "reply": reply.text,
         "tree": turn.tree.id,
         "state": turn.conversation.state,

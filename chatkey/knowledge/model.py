@@ -214,6 +214,15 @@ class Caution:
 
 
 @dataclass(frozen=True, slots=True)
+class Card:
+    """What a group of stewards fills in once: its own lines and offices, and what is native in its counties."""
+
+    name: str = ""
+    lines: Mapping[str, str] = field(default_factory=dict)  # poison_line, water_office, sale_dates …
+    counties: Mapping[str, frozenset[str]] = field(default_factory=dict)  # county -> taxa native there
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     cite: str
     url: str = ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
+from chatkey.knowledge.card import LINES
 from chatkey.knowledge.model import HONEST_MARKS, Caution, Figure, Listing, Planting, Region, Source
 from chatkey.knowledge.yaml_nodes import Entry, Problems
 
@@ -85,7 +86,7 @@ def read_cautions(
 
 def read_lines(facts: Mapping[str, Entry], problems: Problems) -> dict[str, dict[str, str]]:
     """Public phone lines by country or province: poison_line, emergency, dig_line."""
-    keys = ("poison_line", "emergency", "dig_line", "sources")
+    keys = (*LINES, "sources")
     return {
         place: {key: node.text() for key, node in problems.attempt({}, entry.pairs, keys).items() if key != "sources"}
         for place, entry in facts.items()

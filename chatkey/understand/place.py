@@ -149,6 +149,22 @@ def name_pattern(names: Mapping[str, tuple[str, bool]]) -> re.Pattern[str]:
     return _pattern(tuple(names))
 
 
+def states_of_town(text: str, knowledge: Knowledge) -> tuple[str, ...]:
+    """The states that have a town of this name (an answer to "where are you?"), alphabetically; () for none."""
+    name = re.sub(r"^(?:i'?m |we'?re )?(?:in|near|nr|at|outside|from|by)\s+", "", text.strip(" .,!?").lower())
+    if not re.fullmatch(r"[a-z][a-z .'-]{2,30}", name):
+        return ()
+    return tuple(code for code in _town_states(name) if code in knowledge.regions)
+
+
+@lru_cache(maxsize=4096)
+def _town_states(name: str) -> tuple[str, ...]:
+    import zipcodes  # as below
+
+    rows = zipcodes.filter_by(city=name.title())
+    return tuple(sorted({row["state"] for row in rows}))
+
+
 @lru_cache(maxsize=4096)
 def zip_row(code: str) -> dict[str, str] | None:
     """State, county and city of a US ZIP code, or None."""

@@ -13,7 +13,7 @@ from chatkey.understand.intent import FoundIntent, find_intents
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, best_set, mend, phrase_spans
 from chatkey.understand.normalise import LONGEST, Token, normalise, stem
-from chatkey.understand.place import find_place
+from chatkey.understand.place import find_place, states_of_town
 from chatkey.understand.quantity import length_spans
 from chatkey.understand.scope import cover, scopes
 
@@ -43,6 +43,7 @@ class Understanding:
     names: tuple[tuple[str, ...], ...] = ()  # each plant name with the taxa and groups it can mean
     mentioned: tuple[str, ...] = ()  # characters spoken of, said of the plant or not
     place: Place | None = None
+    town_in: tuple[str, ...] = ()  # states that have a town of the name given, where the place was asked
     subjects: tuple[str, ...] = ()  # of an unsafe or health question: eat, swallowed, animals …
     chosen: str = ""  # taxon picked in a comparison
     not_understood: tuple[str, ...] = ()
@@ -107,8 +108,11 @@ def understand(
         names=names,
         mentioned=tuple(dict.fromkeys(m.character for s in chosen_spans for m in s.meanings if not m.asked_only)),
         place=found_place.place if found_place else None,
+        town_in=states_of_town(text, knowledge) if _asks_place(pending) and found_place is None else (),
         subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
-        not_understood=_left_over(text, tokens, used, claimed, lexicon) if intents[0] in TELLS_LEFT_OVER else (),
+        not_understood=_left_over(text, tokens, used, claimed, lexicon)
+        if intents[0] in TELLS_LEFT_OVER and not _asks_place(pending)
+        else (),
     )
 
 
@@ -125,6 +129,8 @@ def _answered(
         return Understanding(lexicon.language.code, ("cant_tell",), ())
     if pending.kind == "compare":
         return Understanding(lexicon.language.code, ("answer",), (), chosen=chosen.state)
+    if pending.kind == "place":
+        return Understanding(lexicon.language.code, ("place",), (), place=Place(chosen.state))
     if asked is None:
         return Understanding(lexicon.language.code, ("answer",), ())
     span = (tokens[0].span[0], tokens[-1].span[1]) if tokens else (0, len(text))
@@ -236,6 +242,10 @@ def _counts_here(span: Span, asked: Character | None) -> bool:
     return not span.meanings or any(
         not meaning.asked_only or (asked is not None and meaning.character == asked.id) for meaning in span.meanings
     )
+
+
+def _asks_place(pending: Pending | None) -> bool:
+    return pending is not None and pending.kind == "place"
 
 
 def _inside(tokens: Sequence[Token], span: tuple[int, int]) -> set[int]:

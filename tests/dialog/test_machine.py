@@ -13,12 +13,12 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from tests.dialog.conftest import Dialogs
 
 from chatkey.channels.base import Talks
 from chatkey.dialog import EFFECT_NAMES, Mind
 from chatkey.dialog import machine as machine_room
 from chatkey.dialog.machine import EVENTS, SEPARATOR, Flow, Row, fire, mermaid
+from tests.dialog.conftest import Dialogs
 from tests.walking import MESSAGES
 
 DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
@@ -31,7 +31,7 @@ def flow(mind: Mind) -> Flow:
 
 
 def row_taken(flow: Flow, state: str, event: str, holds: Callable[[str], bool]) -> Row:
-    """The row that flow.yaml promises: the first whose guards all hold, one for the state itself before its parent's."""
+    """The row that flow.yaml promises: the first whose guards all hold; a state's own come before its parent's."""
     parts = state.split(SEPARATOR)
     for length in range(len(parts), 0, -1):
         source = SEPARATOR.join(parts[:length])

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 import yaml
-from tests.dialog.conftest import Dialogs
 
 from chatkey.data import shipped
 from chatkey.dialog import Mind
 from chatkey.dialog.script import LINES, TABLES
 from chatkey.knowledge.check import NEVER_SAID, texts
+from tests.dialog.conftest import Dialogs
 
 # Wider than what `chatkey check` looks for: words that stand in no sentence we say, whatever is around them.
 DANGEROUS = re.compile(

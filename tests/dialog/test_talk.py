@@ -299,7 +299,7 @@ def test_when_something_was_swallowed_the_call_comes_first_with_the_lines_of_the
     assert lines["emergency"] in first.text
     assert "vet now" in first.text
     assert "Don't wait" in first.text
-    assert [caution["id"] for caution in turned.view["cautions"]][0] == "swallowed"
+    assert turned.view["cautions"][0]["id"] == "swallowed"
     assert puts_off(turned) == []
 
 
@@ -390,7 +390,7 @@ def test_whenever_yew_is_likely_its_caution_has_been_said(mind: Mind) -> None:
         warned = False
         for turned in walk.turns:
             warned = warned or any(
-                block.text.startswith("Treat the whole plant as poisonous") for block in turned.reply.blocks
+                block.kind == "caution" and "poisonous" in block.text for block in turned.reply.blocks
             )
             share = sum(row["probability"] for row in turned.view["candidates"] if row["id"] in yews(mind.table))
             if share >= watch and turned.conversation.tree.claims:

@@ -120,6 +120,16 @@ def test_a_second_answer_of_one_family_counts_a_little_less_and_of_another_in_fu
     assert together == pytest.approx(np.array([share * alone, share * alone, alone]), abs=1e-12)
 
 
+def test_that_a_plant_lacks_what_was_denied_does_not_speak_against_it(table):
+    """Hemlocks have no tufts on the trunk, nor have most pines: to hear "no tufts" tells hardly anything."""
+    hemlock, pine = "tsuga_canadensis", "pinus_strobus"
+    before = believe(table, [], Place("MI"))
+    for claim in (Claim("trunk_tufts", ("absent",)), Claim("trunk_tufts", ("present",), negated=True)):
+        after = believe(table, [claim], Place("MI"))
+        moved = after.of([hemlock]) / after.of([pine]) / (before.of([hemlock]) / before.of([pine]))
+        assert 0.5 < moved < 2
+
+
 def test_hundreds_of_answers_leave_no_hole(grow, character):
     names = [f"sign_{n}" for n in range(400)]
     plants = {"a": {name: {"yes": 1} for name in names}, "b": {name: {"no": 1} for name in names}}

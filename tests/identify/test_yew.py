@@ -98,16 +98,24 @@ def test_a_yew_that_was_likely_only_before_a_correction_is_still_watched(small):
 
 
 @pytest.mark.parametrize(
-    ("no", "yes", "odds"), [(1.0, 1.0, 1.0), (0.6, 0.2, 2.35), (0.9, 0.1, 5.4), (0.7, 0.2, 2.65), (0.75, 0.15, 3.4)]
+    ("fir", "yew", "odds"),
+    [(1.0, 1.0, 1.0), (0.6, 0.2, 2.118), (0.75, 0.15, 2.949), (0.8, 0.15, 3.111), (0.9, 0.1, 4.102)],
 )
-def test_a_look_counts_from_three_to_one(grow, character, no, yes, odds):
-    """`no`, `yes`: how often the fir and the yew show "no"; the odds are worked out with slips and mixture."""
-    plants = {"taxus": {"a": {"no": yes, "yes": 1 - yes}}, "fir": {"a": {"no": no, "yes": 1 - no}}}
+def test_a_look_counts_from_three_to_one(grow, character, fir, yew, odds):
+    """`fir`, `yew`: how often each shows "no". The odds are worked out by hand, with slips (0.1) and mixture (0.05)."""
+    plants = {"taxus": {"a": {"no": yew, "yes": 1 - yew}}, "fir": {"a": {"no": fir, "yes": 1 - fir}}}
     small = grow(plants, (character("a", YES_NO),), {"taxus": 1, "fir": 1})
-    heard = [0.9 * (0.95 * p + 0.025) + 0.1 * (1 - 0.95 * p - 0.025) for p in (no, yes)]
-    assert heard[0] / heard[1] == pytest.approx(odds, abs=0.3)
-    watch = watched(small, [Claim("a", ("no",))])
-    assert watch.against == (("a",) if heard[0] / heard[1] >= 3 else ())
+    heard = [0.1 + 0.8 * (0.025 + 0.95 * share) for share in (fir, yew)]
+    assert heard[0] / heard[1] == pytest.approx(odds, abs=1e-3)
+    assert watched(small, [Claim("a", ("no",))]).against == (("a",) if odds >= 3 else ())
+
+
+@pytest.mark.parametrize(
+    "true_of_a_yew", [("trunk_tufts", "absent"), ("needle_bend", "bends"), ("needle_twist", "straight")]
+)
+def test_what_is_asked_of_pines_only_and_fits_a_yew_does_not_speak_against_it(table, true_of_a_yew):
+    """A yew has no tufts on its trunk, and its needles bend. That these are not scored for it says nothing."""
+    assert watched(table, [*YEW_LIKE, *answers(true_of_a_yew)], MI).against == ()
 
 
 def test_a_look_is_weighed_against_the_plants_that_the_other_answers_leave(grow, character):
@@ -146,7 +154,7 @@ def test_once_watched_more_answers_never_end_the_watch_but_by_two_families(table
 
 
 def test_the_question_about_yew_is_a_look_by_hand_of_a_family_that_has_not_spoken(table):
-    claims = [*YEW_LIKE, *answers(("leaf_base", "peg"))]
+    claims = [*YEW_LIKE, *answers(("leaf_tip", "blunt"))]
     belief = believe(table, claims, MI)
     watch = watch_yew(belief, claims, MI)
     assert watch.against
