@@ -86,7 +86,7 @@ def _talk(options: argparse.Namespace) -> int:
     from chatkey.channels.base import Talks, place_of
 
     mind = open_mind(options.knowledge, options.dialogs, options.card)
-    talks = Talks(mind, place_of(mind, options.place))
+    talks = Talks(mind, place_of(mind, options.place), _month())
     if options.json:
         from chatkey.channels.lines import converse_in_json
 
@@ -103,7 +103,7 @@ def _identify(options: argparse.Namespace) -> int:
     from chatkey.channels.base import Talks, place_of
 
     mind = open_mind(options.knowledge, options.dialogs, options.card)
-    turned = Talks(mind, place_of(mind, options.place)).say(_text(options.text))
+    turned = Talks(mind, place_of(mind, options.place), _month()).say(_text(options.text))
     _print(turned.view if options.json else turned.reply.text)
     return FINE
 
@@ -173,6 +173,12 @@ def _stdin() -> Any:
     if hasattr(sys.stdin, "reconfigure"):
         sys.stdin.reconfigure(encoding="utf-8", errors="replace")
     return sys.stdin
+
+
+def _month() -> int:
+    from datetime import date
+
+    return date.today().month
 
 
 def _text(text: str) -> str:

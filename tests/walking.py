@@ -1,4 +1,4 @@
-"""Conversations that walk by themselves: a message for every intent, finders who answer by lot, a way to every state."""
+"""Conversations that walk by themselves: a message for every intent, finders who answer by lot, ways to every state."""
 
 from __future__ import annotations
 

@@ -37,12 +37,13 @@ class Talks:
 
     mind: Mind
     place: Place | None = None
+    month: int | None = None  # of today, where it is known
     conversations: dict[str, Conversation] = field(default_factory=dict)
 
     def say(self, text: str, conversation: str = "main", reader: str = "finder", place: Place | None = None) -> Turned:
         """One message into one conversation."""
         state = self.conversations.get(conversation) or Conversation(id=conversation)
-        turned = step(self.mind, state, Message(text, reader, place or self.place))
+        turned = step(self.mind, state, Message(text, reader, place or self.place, self.month))
         self.conversations[conversation] = turned.conversation
         return turned
 

@@ -37,6 +37,7 @@ class Message:
     text: str
     reader: str = "finder"
     place: Place | None = None  # where the channel knows it
+    month: int | None = None  # 1 to 12, where the channel knows it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,7 +111,7 @@ class Turn:
     @property
     def step(self) -> Step:
         if self._step is None:
-            self._step = next_step(self.belief, self.tree.asked, self.watch, self.place)
+            self._step = next_step(self.belief, self.tree.asked, self.watch, self.place, month=self.message.month)
         return self._step
 
     @property

@@ -73,6 +73,8 @@ def idle_questions(table: Table) -> list[str]:
     found = []
     for c, name in enumerate(table.characters):
         heard = table.heard[table.applies[:, c] > 0][:, table.columns[name]]
+        if table.knowledge.characters[name].derive == "context":
+            continue
         if len(heard) < 2 or np.ptp(heard, axis=0).max() < 1e-6:
             found.append(name)
     return found

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from chatkey.identify.table import Array, Table, heard_length
 from chatkey.terms import Claim
+
+DOUBTED = 0.9  # hedge of what is judged badly for the plant's age
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,11 +26,20 @@ def readings(table: Table, claims: Sequence[Claim]) -> tuple[Reading, ...]:
     """One reading per character that was spoken of, in the order of the table's characters."""
     standing = standing_claims(claims)
     found = []
+    states = {claim.character: set(claim.states) for claim in standing if not claim.negated}
     for name in table.characters:
-        said = tuple(claim for claim in standing if claim.character == name)
+        said = tuple(_doubted(table, claim, states) for claim in standing if claim.character == name)
         if said:
             found.append(Reading(name, said, _product(table, said)))
     return tuple(found)
+
+
+def _doubted(table: Table, claim: Claim, said: Mapping[str, set[str]]) -> Claim:
+    """The claim with more doubt where something said makes it hard to judge (the leaves of a seedling)."""
+    conditions = table.knowledge.characters[claim.character].doubtful_if
+    if any(said.get(name, set()) & set(states) for name, states in conditions.items()):
+        return replace(claim, hedge=max(claim.hedge, DOUBTED))
+    return claim
 
 
 def standing_claims(claims: Sequence[Claim]) -> tuple[Claim, ...]:

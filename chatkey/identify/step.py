@@ -42,15 +42,20 @@ SURE_SLIP = 0.6  # an answer that is this likely a slip is asked again at once
 
 
 def next_step(
-    belief: Belief, asked: Sequence[Asked], watch: YewWatch, place: Place | None, budget: int | None = None
+    belief: Belief,
+    asked: Sequence[Asked],
+    watch: YewWatch,
+    place: Place | None,
+    budget: int | None = None,
+    month: int | None = None,
 ) -> Step:
-    """The next question of a tree, or `done`. Deterministic."""
+    """The next question of a tree, or `done`. Deterministic. `month` (1 to 12) leaves out what can't be judged now."""
     numbers = belief.table.knowledge.numbers
     limit = int(numbers["asking"]["budget"]) if budget is None else budget
     spent = sum(question.kind in ("character", "place", "reask") and not question.free for question in asked)
     put = {question.character for question in asked if question.kind == "character"}
     heard = {reading.character for reading in belief.readings}
-    leave_out = put | heard | _ruled_out(belief)
+    leave_out = put | heard | _ruled_out(belief) | _not_now(belief, month)
     if again := _reask(belief, asked, SURE_SLIP):
         return again
     if place is None and len(put) >= 1 and heard and not any(question.kind == "place" for question in asked):
@@ -81,6 +86,16 @@ def _ruled_out(belief: Belief) -> set[str]:
             if parent in found or (claim is not None and bool(said) == claim.negated):
                 found.add(name)
     return found
+
+
+def _not_now(belief: Belief, month: int | None) -> set[str]:
+    """Characters that can't be judged in this month, and those that are never asked."""
+    characters = belief.table.knowledge.characters.values()
+    return {
+        character.id
+        for character in characters
+        if character.derive == "context" or (month is not None and character.months and month not in character.months)
+    }
 
 
 def _is_sure(belief: Belief) -> bool:

@@ -21,6 +21,8 @@ KEYS = (
     "only_if",
     "derive",
     "denied",
+    "months",
+    "doubtful_if",
     "sources",
 )
 KINDS = ("choice", "count", "length")
@@ -76,12 +78,19 @@ def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Chara
         offer=offer,
         classes=classes,
         confusion=_confusion(pairs["confusion"], states) if "confusion" in pairs else {},
-        only_if={name: node.texts() for name, node in pairs["only_if"].pairs().items()} if "only_if" in pairs else {},
+        only_if=_conditions(pairs.get("only_if")),
         denied_is_weak="denied" in pairs and pairs["denied"].one_of(("weak",)) == "weak",
-        derive=pairs["derive"].one_of(("met",)) if "derive" in pairs else "",
+        derive=pairs["derive"].one_of(("met", "context")) if "derive" in pairs else "",
+        months=tuple(int(node.number(low=1, high=12)) for node in pairs["months"].items()) if "months" in pairs else (),
+        doubtful_if=_conditions(pairs.get("doubtful_if")),
         sources=pairs["sources"].texts(),
         words=_words(id, words, states or tuple(classes), kind == "length", problems),
     )
+
+
+def _conditions(entry: Entry | None) -> dict[str, tuple[str, ...]]:
+    """States of other characters, by character; whether those are known is checked when all are read."""
+    return {name: node.texts() for name, node in entry.pairs().items()} if entry else {}
 
 
 def _confusion(entry: Entry, states: tuple[str, ...]) -> dict[str, dict[str, float]]:
@@ -115,8 +124,8 @@ def _state_words(entry: Entry) -> StateWords:
 
 
 def _check_condition(entry: Entry, character: Character, all: Mapping[str, Character]) -> None:
-    if not character.only_if:
-        return
-    for name, node in entry.pairs()["only_if"].pairs(all).items():
-        for item in node.items():
-            item.one_of(all[name].states)
+    for key in ("only_if", "doubtful_if"):
+        given = entry.pairs().get(key)
+        for name, node in given.pairs(all).items() if given else ():
+            for item in node.items():
+                item.one_of(all[name].states)

@@ -103,6 +103,8 @@ def _taxa(knowledge: Knowledge, problems: Problems) -> None:
 
 def _characters(knowledge: Knowledge, problems: Problems) -> None:
     for id, character in knowledge.characters.items():
+        if character.derive == "context":
+            continue
         shown = [knowledge.taxa[leaf].cells.get(id) for leaf in knowledge.leaves]
         if not any(cell is not None and cell.applies for cell in shown):
             problems.errors.append(

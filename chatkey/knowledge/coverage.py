@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-from chatkey.knowledge.model import MEMORY, PRACTICE, Knowledge
+from chatkey.knowledge.model import MEMORY, PRACTICE, Character, Knowledge
 
 HAND_EFFORT = 3  # a hand, an eye close by, a cone or fallen part
 COMMON_PLANTED = ("often",)
@@ -14,7 +14,7 @@ COMMON_PLANTED = ("often",)
 def coverage(knowledge: Knowledge) -> dict[str, Any]:
     """Cells filled and from memory, in all and for the plants that matter most; sources by the cells they carry."""
     characters = [id for id, character in knowledge.characters.items() if not character.derive]
-    hand = [id for id in characters if knowledge.characters[id].effort <= HAND_EFFORT]
+    hand = [id for id in characters if _is_of_hand(knowledge.characters[id])]
     leaves = list(knowledge.leaves)
     core = [leaf for leaf in leaves if _matters(knowledge, leaf)]
     by_source: Counter[str] = Counter()
@@ -34,6 +34,11 @@ def coverage(knowledge: Knowledge) -> dict[str, Any]:
         "blanks_by_taxon": {leaf: found for leaf, found in blanks.items() if found},
         "sources": dict(by_source.most_common()),
     }
+
+
+def _is_of_hand(character: Character) -> bool:
+    """Judged of the plant itself, by hand and eye or with a cone: not its place, not its season."""
+    return character.effort <= HAND_EFFORT and character.part != "place" and character.family != "season"
 
 
 def _counts(knowledge: Knowledge, leaves: list[str], characters: list[str]) -> dict[str, float]:

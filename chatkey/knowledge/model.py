@@ -63,7 +63,11 @@ class Character:
     confusion: Mapping[str, Mapping[str, float]]  # true state -> heard state -> probability
     only_if: Mapping[str, tuple[str, ...]]
     denied_is_weak: bool  # "no red berries" says mostly that none were seen
-    derive: str  # "met": no taxon is scored; wild and planted follow from the weights of being met
+    derive: (
+        str  # "met": wild and planted follow from the weights of being met; "context": no taxon is scored, never asked
+    )
+    months: tuple[int, ...]  # 1 to 12, in which it can be judged; () all year
+    doubtful_if: Mapping[str, tuple[str, ...]]  # states of others under which it is judged badly (a seedling)
     sources: tuple[str, ...]
     words: CharacterWords
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from itertools import pairwise
 
 import pytest
 
-from chatkey.advise import lines_at
 from chatkey.channels.base import Talks
 from chatkey.dialog import Mind, Turned
 from chatkey.identify.answer import leaves_of
@@ -55,6 +55,15 @@ SWALLOWED = (
     "next tree. my horse ate some of the hedge",
     "soft flat needles, and my toddler chewed one up",
 )
+# The public poison lines: US Poison Help, Canada's toll-free line, Centre antipoison du Québec (knowledge/cautions).
+US, CANADA, QUEBEC = "1-800-222-1222", "1-844-764-7669", "1-800-463-5060"
+LINES_AT = [
+    (Place("MI"), {US}),
+    (Place("VT"), {US}),
+    (Place("ON"), {CANADA}),
+    (Place("QC"), {QUEBEC}),
+    (None, {US, CANADA}),
+]
 PUTS_OFF = ("wait", "thursday", "steward", "later", "shall i", "first let us", "in a while", "soon")
 
 
@@ -286,34 +295,20 @@ def test_danger_breaks_the_silence_after_stop(mind: Mind) -> None:
 
 
 @pytest.mark.parametrize("text", SWALLOWED)
-@pytest.mark.parametrize("place", [Place("MI"), Place("ON"), Place("QC"), None])
+@pytest.mark.parametrize(("place", "numbers"), LINES_AT)
 def test_when_something_was_swallowed_the_call_comes_first_with_the_lines_of_the_place(
-    mind: Mind, text: str, place: Place | None
+    mind: Mind, text: str, place: Place | None, numbers: set[str]
 ) -> None:
     turned = Talks(mind, place).say(text)
-    lines = lines_at(mind.knowledge, place)
     first = turned.reply.blocks[0]
     assert first.kind == "caution"
     assert first.text.startswith("Call the poison line now:")
-    assert lines["poison_line"] in first.text
-    assert lines["emergency"] in first.text
-    assert "vet now" in first.text
+    assert set(re.findall(r"1-\d{3}-\d{3}-\d{4}", first.text)) == numbers
+    assert "911" in first.text
+    assert "Call a vet now" in first.text
     assert "Don't wait" in first.text
     assert turned.view["cautions"][0]["id"] == "swallowed"
     assert puts_off(turned) == []
-
-
-def test_the_poison_lines_are_those_of_the_country_and_both_where_no_place_is_known(mind: Mind) -> None:
-    """The public numbers: America's Poison Centers; Poison Centres Canada; Centre antipoison du Québec."""
-    us, canada, quebec = "1-800-222-1222", "1-844-764-7669", "1-800-463-5060"
-
-    def first(place: Place | None) -> str:
-        return Talks(mind, place).say("my kid ate a berry").reply.blocks[0].text
-
-    assert [number in first(Place("MI")) for number in (us, canada, quebec)] == [True, False, False]
-    assert [number in first(Place("ON")) for number in (us, canada, quebec)] == [False, True, False]
-    assert [number in first(Place("QC")) for number in (us, canada, quebec)] == [False, False, True]
-    assert [number in first(None) for number in (us, canada, quebec)] == [True, True, False]
 
 
 @pytest.mark.parametrize("state", STATES)
