@@ -78,6 +78,10 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--full", action="store_true", help="also coverage, the hardest pairs, questions per taxon")
     check.add_argument("--page", type=Path, metavar="FILE", help="write all of it as one HTML page")
     check.set_defaults(run=_check)
+
+    schema = commands.add_parser("schema", help="JSON Schema of the files of knowledge, for an editor")
+    schema.add_argument("file", choices=("taxa", "characters", "names", "words"))
+    schema.set_defaults(run=_schema)
     return parser
 
 
@@ -142,6 +146,14 @@ def _check(options: argparse.Namespace) -> int:
             print(line)
         print(", ".join(f"{count} {name.replace('_', ' ')}" for name, count in report["counts"].items()))
     return FAULTY_KNOWLEDGE if report["errors"] else FINE
+
+
+def _schema(options: argparse.Namespace) -> int:
+    from chatkey.knowledge import load_knowledge
+    from chatkey.knowledge.schema import schema
+
+    _print(schema(load_knowledge(options.knowledge), options.file))
+    return FINE
 
 
 def _summary(report: dict[str, Any]) -> list[str]:

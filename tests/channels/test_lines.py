@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import select
 import subprocess
 import sys
 from typing import Any
@@ -163,15 +165,18 @@ def test_claims_name_their_reader_in_json(mind: Mind) -> None:
 
 def test_each_answer_is_flushed_before_the_next_line_is_read() -> None:
     command = [sys.executable, "-m", "chatkey.cli", "talk", "--json"]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as process:
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment) as process:
         assert process.stdin is not None
         assert process.stdout is not None
         for text in ("soft flat needles", "", "why"):
-            process.stdin.write(line(text) + "\n")
+            process.stdin.write((line(text) + "\n").encode())
             process.stdin.flush()
-            assert json.loads(process.stdout.readline())["reply"]  # hangs here where nothing is flushed
+            ready, _, _ = select.select([process.stdout], [], [], 60)
+            assert ready, "nothing came back while the input was open"
+            assert json.loads(process.stdout.readline())["reply"]
         process.stdin.close()
-        assert process.stdout.read() == ""
+        assert process.stdout.read() == b""
         assert process.wait(timeout=60) == 0
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from itertools import pairwise
+from itertools import chain, pairwise
 
 import pytest
 
 from chatkey.channels.base import Talks
 from chatkey.dialog import Mind, Turned
+from chatkey.identify import believe, best_answer, watch_yew
 from chatkey.identify.answer import leaves_of
 from chatkey.identify.yew import yews
 from chatkey.terms import INTENTS, Place
@@ -356,6 +357,23 @@ def test_with_flat_needles_and_two_lines_alone_nothing_is_named_against_yew(
     assert not answer or answer & set(yews(mind.table)), turned.view["answer"]
     told = text_of(turned, "answer")
     assert not told or "yew" in told
+
+
+def test_while_yew_is_held_no_reply_names_anything_against_it(mind: Mind) -> None:
+    held_back = 0
+    for walk in chain(walks(mind, 40, seed=13), talks_of_all_kinds(mind, 20, seed=13)):
+        for turned in walk.turns:
+            tree = turned.conversation.tree
+            belief = believe(mind.table, tree.claims, tree.place)
+            if not tree.claims or not watch_yew(belief, tree.claims, tree.place).holds:
+                continue
+            answer = named(mind, turned)
+            assert not answer or answer & set(yews(mind.table)), walk.said
+            told = text_of(turned, "answer")
+            assert not told or "yew" in told, (walk.said, told)
+            best = best_answer(belief)
+            held_back += best is not None and not set(best.members) & set(yews(mind.table))
+    assert held_back  # the hold was needed
 
 
 @pytest.mark.parametrize("place", [Place("MI"), None])
