@@ -19,7 +19,7 @@ from chatkey.knowledge.card import read_card
 from chatkey.knowledge.check import prove
 from chatkey.knowledge.coverage import coverage
 from chatkey.knowledge.reading import reading_grades
-from chatkey.knowledge.status import status_in
+from chatkey.knowledge.status import ESTABLISHMENT_MEANS, status_in
 from chatkey.terms import ChatkeyError, Place
 from chatkey.understand import build_lexicon
 from chatkey.understand.check import prove_words
@@ -80,6 +80,7 @@ def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:
         "place": place.code if place else None,
         "status": status,
         "status_level": "province" if status else None,
+        "establishment_means": ESTABLISHMENT_MEANS[status] if status else None,
         "listed": listed(knowledge, members, place),
         "movement_rules": listed(knowledge, members, place, rules=True),
         "planting": planting_facts(knowledge, single) if single else {},

@@ -102,6 +102,7 @@ def test_name(turn: Turn) -> None:
     ids = turn.understanding.names[0]
     members = members_of(turn, ids)
     _warn_of_yew(turn, members)
+    _tell_misleading(turn, ids)
     share = turn.belief.of(members)
     rank = turn.belief.ranked()
     rival = next(((taxon, p) for taxon, p in rank if taxon not in members), rank[0])
@@ -131,9 +132,20 @@ def take_name(turn: Turn) -> None:
     """A name and nothing else: it is put to the test by asking."""
     ids = turn.understanding.names[0]
     _warn_of_yew(turn, members_of(turn, ids))
+    _tell_misleading(turn, ids)
     if not _tell_many(turn, ids, 0.0):
         turn.say("note", "guess_taken", name=_name_of(turn, ids))
     turn.proceeds = True
+
+
+def _tell_misleading(turn: Turn, ids: Sequence[str]) -> None:
+    """The name is used for other plants too: said once, since a name is where mistakes begin."""
+    own = {*ids, *members_of(turn, ids)}
+    others = [name_words(turn.knowledge, id) for id in turn.understanding.also_called if id not in own]
+    key = f"misleading:{','.join(turn.understanding.also_called)}"
+    if others and not turn.said_once(key):
+        names = joined(turn.mind.script, "and_more", others[:MOST_NAMES])
+        turn.say("note", "misleading", said=name_words(turn.knowledge, ids[0]), name=names)
 
 
 def _warn_of_yew(turn: Turn, members: Sequence[str]) -> None:

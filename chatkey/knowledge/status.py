@@ -31,6 +31,15 @@ def status_in(knowledge: Knowledge, taxon: Taxon, code: str) -> Status:
     return "unknown"
 
 
+# https://dwc.tdwg.org/em/: the controlled words for how a plant came to be in a place.
+ESTABLISHMENT_MEANS: dict[Status, str] = {
+    "native": "native",
+    "introduced": "introduced",
+    "not recorded": "",
+    "unknown": "uncertain",
+}
+
+
 def listings_for(
     knowledge: Knowledge, taxa: tuple[str, ...], place: Place | None, *, rules: bool = False
 ) -> tuple[Listing, ...]:

@@ -40,6 +40,7 @@ class Lexicon:
     language: Language
     phrases: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # first word -> longest first
     names: Mapping[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]  # -> taxa and groups so called
+    also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
     fillers: frozenset[str]
@@ -68,7 +69,7 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
             for phrase in (said.label, said.echo, *said.when_asked):
                 meanings[key(phrase, language, fillers)].setdefault(Meaning(character.id, state, asked_only=True))
     meanings.pop((), None)
-    names = _named(knowledge, language)
+    names, also = _named(knowledge, language)
     by_part = {part: frozenset(stem(n) for n in given if " " not in n) for part, given in language.parts.items()}
     long_nouns = tuple(
         (tuple(stem(word) for word in noun.split()), part)
@@ -84,6 +85,7 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         language=language,
         phrases=_by_first(meanings),
         names=_by_first(names),
+        also_called=also,
         patterns=patterns,
         wholes=wholes,
         fillers=fillers,
@@ -101,8 +103,11 @@ def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, 
     return kept or tuple(stem(token.text) for token in tokens)
 
 
-def _named(knowledge: Knowledge, language: Language) -> dict[tuple[str, ...], dict[str, None]]:
-    """Names to what they can mean. A name of its own wins over a misleading one, a genus over its species."""
+def _named(
+    knowledge: Knowledge, language: Language
+) -> tuple[dict[tuple[str, ...], dict[str, None]], dict[tuple[str, ...], tuple[str, ...]]]:
+    """Names to what they can mean, and to what else is so called. A name of its own wins over a misleading one, a genus
+    over its species."""
     own: dict[tuple[str, ...], dict[str, None]] = defaultdict(dict)
     misleading: dict[tuple[str, ...], dict[str, None]] = defaultdict(dict)
     for id, taxon in knowledge.taxa.items():
@@ -114,11 +119,12 @@ def _named(knowledge: Knowledge, language: Language) -> dict[tuple[str, ...], di
     for id, group in knowledge.groups.items():
         for call in (group.names.common, group.names.plural, *group.names.also):
             own[key(call, language, frozenset())].setdefault(id)
+    also = {words: tuple(ids) for words, ids in misleading.items() if words in own}
     for words, ids in misleading.items():
         if words not in own:
             own[words].update(ids)
     own.pop((), None)
-    return {words: dict.fromkeys(_widest(knowledge, tuple(ids))) for words, ids in own.items()}
+    return {words: dict.fromkeys(_widest(knowledge, tuple(ids))) for words, ids in own.items()}, also
 
 
 def _widest(knowledge: Knowledge, ids: tuple[str, ...]) -> list[str]:

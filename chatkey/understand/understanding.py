@@ -41,6 +41,7 @@ class Understanding:
     intents: tuple[Intent, ...]
     claims: tuple[Claim, ...]
     names: tuple[tuple[str, ...], ...] = ()  # each plant name with the taxa and groups it can mean
+    also_called: tuple[str, ...] = ()  # other plants that bear one of these names, misleadingly
     mentioned: tuple[str, ...] = ()  # characters spoken of, said of the plant or not
     place: Place | None = None
     town_in: tuple[str, ...] = ()  # states that have a town of the name given, where the place was asked
@@ -106,6 +107,9 @@ def understand(
         intents=intents,
         claims=claims,
         names=names,
+        also_called=tuple(
+            id for span in chosen_spans if span.kind == "name" for id in lexicon.also_called.get(span.words, ())
+        ),
         mentioned=tuple(dict.fromkeys(m.character for s in chosen_spans for m in s.meanings if not m.asked_only)),
         place=found_place.place if found_place else None,
         town_in=states_of_town(text, knowledge) if _asks_place(pending) and found_place is None else (),
