@@ -104,10 +104,10 @@ def _talk(options: argparse.Namespace) -> int:
 
 def _identify(options: argparse.Namespace) -> int:
     from chatkey.app import open_mind
-    from chatkey.channels.base import Talks, place_of
+    from chatkey.channels.base import Talks, place_of, whole
 
     mind = open_mind(options.knowledge, options.dialogs, options.card)
-    turned = Talks(mind, place_of(mind, options.place), _month()).say(_text(options.text))
+    turned = Talks(mind, place_of(mind, options.place), _month()).say(whole(options.text))
     _print(turned.view if options.json else turned.reply.text)
     return FINE
 
@@ -191,10 +191,6 @@ def _month() -> int:
     from datetime import date
 
     return date.today().month
-
-
-def _text(text: str) -> str:
-    return text.encode("utf-8", "replace").decode("utf-8")  # no half characters from the shell
 
 
 def _code(error: ChatkeyError) -> int:

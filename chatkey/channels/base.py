@@ -31,6 +31,11 @@ def place_of(mind: Mind, text: str | None) -> Place | None:
     return found.place
 
 
+def whole(text: str) -> str:
+    """The text with half characters (lone surrogates) made question marks, so that it can be written anywhere."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
 @dataclass(slots=True)
 class Talks:
     """Conversations held in memory, by id: for the terminal and for programs that talk line by line."""
@@ -57,11 +62,11 @@ class Talks:
         names = {}
         for name, default in (("conversation", "main"), ("from", "finder")):
             value = data.get(name, default)
-            if not isinstance(value, str | int) or not str(value):
+            if isinstance(value, bool) or not isinstance(value, str | int) or not str(value):
                 raise UsageError(name, "is no string", f'send {{"text": "…", "{name}": "…"}}')
-            names[name] = str(value)
+            names[name] = whole(str(value))
         given = data.get("place")
         if given is not None and not isinstance(given, str):
             raise UsageError("place", "is no string", 'send {"place": "MI"}')
-        turned = self.say(text, names["conversation"], names["from"], place_of(self.mind, given))
+        turned = self.say(whole(text), names["conversation"], names["from"], place_of(self.mind, given))
         return {**turned.view, "conversation": names["conversation"]}
