@@ -102,7 +102,8 @@ def test_a_reader_who_corrects_himself_is_taken_at_the_newer_word(claims, stand)
 
 def test_two_words_of_one_message_both_stand(small):
     first = replace(ROUND, message="1", sequence=1)
-    assert len(standing_claims([first, replace(FLAT, negated=True, message="1", sequence=2)])) == 2
+    for negated in (False, True):
+        assert len(standing_claims([first, replace(FLAT, negated=negated, message="1", sequence=2)])) == 2
 
 
 def test_two_denials_of_one_message_weigh_the_same_whichever_comes_first(small):
