@@ -143,8 +143,8 @@ def _tell_misleading(turn: Turn, ids: Sequence[str]) -> None:
     own = {*ids, *members_of(turn, ids)}
     others = [name_words(turn.knowledge, id) for id in turn.understanding.also_called if id not in own]
     key = f"misleading:{','.join(turn.understanding.also_called)}"
-    if others and not turn.said_once(key):
-        names = joined(turn.mind.script, "and_more", others[:MOST_NAMES])
+    if 0 < len(others) < MOST_NAMES and not turn.said_once(key):
+        names = joined(turn.mind.script, "and_more", others)
         turn.say("note", "misleading", said=name_words(turn.knowledge, ids[0]), name=names)
 
 
