@@ -8,6 +8,7 @@ from typing import Any
 from chatkey.knowledge.model import MEMORY, PRACTICE, Character, Knowledge
 
 HAND_EFFORT = 3  # a hand, an eye close by, a cone or fallen part
+MAINLY = 0.5  # share of plants from which a character that some show is expected to be scored
 COMMON_PLANTED = ("often",)
 
 
@@ -68,7 +69,7 @@ def _may_apply(knowledge: Knowledge, leaf: str, id: str) -> bool:
         return True
     for parent, states in knowledge.characters[id].only_if.items():
         cell = cells.get(parent)
-        if cell is not None and not any(cell.weights.get(state, 0) >= 0.1 for state in states):
+        if cell is not None and sum(cell.weights.get(state, 0) for state in states) < MAINLY:
             return False
         if not _may_apply(knowledge, leaf, parent):
             return False

@@ -164,5 +164,16 @@ def test_the_best_separator_is_the_one_that_differs_most(grow, character):
     assert [(one.character, one.first, one.second) for one in found] == [("clear", "yes", "no"), ("weak", "yes", "no")]
 
 
+def test_what_can_be_seen_on_one_of_two_plants_only_does_not_part_them(grow, character):
+    """Both are scored for it, but the second never has what it is asked of."""
+    plants = {
+        "a": {"fruit": {"yes": 1}, "fruit_red": {"yes": 1}},
+        "b": {"fruit": {"no": 1}, "fruit_red": {"no": 1}},
+    }
+    red = character("fruit_red", YES_NO, only_if={"fruit": ("yes",)})
+    small = grow(plants, (character("fruit", YES_NO), red))
+    assert [one.character for one in comparison(believe(small, []), "a", "b")] == ["fruit"]
+
+
 def test_a_plant_and_itself_differ_in_nothing(table):
     assert comparison(believe(table, []), "tsuga_canadensis", "tsuga_canadensis") == ()
