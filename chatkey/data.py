@@ -57,7 +57,7 @@ def _key(folders: Iterable[Path]) -> str:
     total = hashlib.sha256()
     for folder in folders:
         for path in sorted(folder.rglob("*.yaml")):
-            total.update(f"{path}\0".encode() + path.read_bytes())
+            total.update(f"{path}\0".encode() + (path.read_bytes() if path.is_file() else b""))
     for path in sorted(PACKAGE.rglob("*.py")):
         state = path.stat()
         total.update(f"{path}\0{state.st_size}\0{state.st_mtime_ns}\0".encode())

@@ -162,7 +162,7 @@ def _check_total(
 ) -> None:
     for state in states:
         if not any(state in row.sources and not row.guards for row in rows):
-            problems.errors.append(
+            problems.add(
                 KnowledgeError(
                     node.where, f"{name!r} has no answer in state {state!r}", "add a row without guards for it"
                 )

@@ -196,14 +196,10 @@ def read_script(
     where = f"{folder.name}/{language}"
     for name in LINES:
         if not lines.get(name):
-            problems.errors.append(
-                KnowledgeError(where, f"the line {name!r} is missing", "write it in one of the files")
-            )
+            problems.add(KnowledgeError(where, f"the line {name!r} is missing", "write it in one of the files"))
     for name in TABLES:
         if name not in tables:
-            problems.errors.append(
-                KnowledgeError(where, f"the table {name!r} is missing", "write it in one of the files")
-            )
+            problems.add(KnowledgeError(where, f"the table {name!r} is missing", "write it in one of the files"))
     top = problems.attempt(None, read_file, folder / "flow.yaml", folder)
     flow = read_flow(top, guards, effects, problems) if top else Flow("", {}, {})
     return Script(language, lines, tables, flow)

@@ -31,7 +31,7 @@ def prove_separation(table: Table, problems: Problems) -> dict[str, int]:
         hard += 1
         names = " and ".join(sorted(pair))
         if odds[a, b] < 0.01 and not declared:
-            problems.errors.append(
+            problems.add(
                 KnowledgeError(
                     "taxa", f"{names} score the same everywhere", "score what parts them, or name them in groups.yaml"
                 )
@@ -45,7 +45,7 @@ def prove_separation(table: Table, problems: Problems) -> dict[str, int]:
                 )
             )
     for name in idle_questions(table):
-        problems.errors.append(
+        problems.add(
             KnowledgeError(
                 f"characters: {name}", "no answer to it tells one taxon from another", "score it, or take it out"
             )

@@ -33,14 +33,14 @@ def read_characters(facts: Mapping[str, Entry], words: Mapping[str, Entry], prob
     found: dict[str, Character] = {}
     for id, entry in facts.items():
         if id not in words:
-            problems.errors.append(entry.error(f"{id!r} has no words", "add its question in words/en/"))
+            problems.add(entry.error(f"{id!r} has no words", "add its question in words/en/"))
             continue
         character = problems.attempt(None, _character, id, entry, words[id], problems)
         if character is not None:
             found[id] = character
     for id, entry in words.items():
         if id not in facts:
-            problems.errors.append(entry.error(f"{id!r} is no character", nearest(id, facts)))
+            problems.add(entry.error(f"{id!r} is no character", nearest(id, facts)))
     for id, character in found.items():
         problems.attempt(None, _check_condition, facts[id], character, found)
     return found
@@ -72,7 +72,7 @@ def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Chara
         kind=kind,
         part=pairs["part"].text(),
         family=pairs["family"].text(),
-        effort=int(pairs["effort"].number(low=1, high=5)),
+        effort=pairs["effort"].whole(low=1, high=5),
         error=error,
         states=states,
         offer=offer,
@@ -81,7 +81,7 @@ def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Chara
         only_if=_conditions(pairs.get("only_if")),
         denied_is_weak="denied" in pairs and pairs["denied"].one_of(("weak",)) == "weak",
         derive=pairs["derive"].one_of(("met", "context")) if "derive" in pairs else "",
-        months=tuple(int(node.number(low=1, high=12)) for node in pairs["months"].items()) if "months" in pairs else (),
+        months=tuple(node.whole(low=1, high=12) for node in pairs["months"].items()) if "months" in pairs else (),
         doubtful_if=_conditions(pairs.get("doubtful_if")),
         sources=pairs["sources"].texts(),
         words=_words(id, words, states or tuple(classes), kind == "length", problems),

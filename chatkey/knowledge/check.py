@@ -23,9 +23,7 @@ def prove(knowledge: Knowledge, problems: Problems) -> dict[str, int]:
     _characters(knowledge, problems)
     for where, text in texts(knowledge):
         if NEVER_SAID.search(text):
-            problems.errors.append(
-                KnowledgeError(where, f"{text[:60]!r} calls something safe", "say who decides instead")
-            )
+            problems.add(KnowledgeError(where, f"{text[:60]!r} calls something safe", "say who decides instead"))
     cells = [cell for leaf in knowledge.leaves for cell in knowledge.taxa[leaf].cells.values()]
     return {
         "taxa": len(knowledge.taxa),
@@ -70,7 +68,7 @@ def _sources(knowledge: Knowledge, problems: Problems) -> None:
     for character in knowledge.characters.values():
         for key in character.sources:
             if key not in knowledge.sources and key not in HONEST_MARKS:
-                problems.errors.append(
+                problems.add(
                     KnowledgeError(
                         f"characters: {character.id}", f"the source {key!r} is not known", "add it to sources.yaml"
                     )
@@ -90,15 +88,13 @@ def _taxa(knowledge: Knowledge, problems: Problems) -> None:
     parents = {taxon.parent for taxon in knowledge.taxa.values()}
     for id, taxon in knowledge.taxa.items():
         if not taxon.is_leaf and id not in parents:
-            problems.errors.append(
+            problems.add(
                 KnowledgeError(f"taxa: {id}", "is an orphan: no taxon stands under it", "add one or take it out")
             )
         if taxon.is_leaf and not taxon.cells:
-            problems.errors.append(KnowledgeError(f"taxa: {id}", "has no scores", "add a block of scores"))
+            problems.add(KnowledgeError(f"taxa: {id}", "has no scores", "add a block of scores"))
         if taxon.is_leaf and taxon.conifer and not taxon.parent:
-            problems.errors.append(
-                KnowledgeError(f"taxa: {id}", "is a conifer without a parent", "name its genus as parent")
-            )
+            problems.add(KnowledgeError(f"taxa: {id}", "is a conifer without a parent", "name its genus as parent"))
 
 
 def _characters(knowledge: Knowledge, problems: Problems) -> None:
@@ -107,9 +103,7 @@ def _characters(knowledge: Knowledge, problems: Problems) -> None:
             continue
         shown = [knowledge.taxa[leaf].cells.get(id) for leaf in knowledge.leaves]
         if not any(cell is not None and cell.applies for cell in shown):
-            problems.errors.append(
-                KnowledgeError(f"characters: {id}", "no taxon is scored for it", "score it or take it out")
-            )
+            problems.add(KnowledgeError(f"characters: {id}", "no taxon is scored for it", "score it or take it out"))
         for state in character.states:
             if not any(cell is not None and state in cell.weights for cell in shown):
                 problems.warnings.append(
@@ -118,7 +112,7 @@ def _characters(knowledge: Knowledge, problems: Problems) -> None:
                     )
                 )
         if character.part not in knowledge.language.parts:
-            problems.errors.append(
+            problems.add(
                 KnowledgeError(
                     f"characters: {id}", f"the part {character.part!r} has no words", "add it to words/en/parts.yaml"
                 )

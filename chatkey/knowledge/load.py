@@ -9,6 +9,7 @@ from pathlib import Path
 from chatkey.data import shipped
 from chatkey.knowledge.characters import read_characters
 from chatkey.knowledge.model import Knowledge, Taxon
+from chatkey.knowledge.numbers import read_numbers
 from chatkey.knowledge.places import (
     read_cautions,
     read_figures,
@@ -51,16 +52,11 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
     """What could be read, with the faults added to `problems`."""
     files = _Files(folder, problems)
     words = f"words/{language}"
-    numbers = {
-        section: {key: problems.attempt(0.0, node.number) for key, node in problems.attempt({}, entry.pairs).items()}
-        for section, entry in files.merged("numbers.yaml").items()
-    }
+    numbers = read_numbers(files.merged("numbers.yaml"), problems)
     said = {name: files.merged(f"{words}/{name}.yaml") for name in OTHER_WORDS}
-    sources = {**files.merged("sources.yaml"), **files.merged("*/*_sources.yaml")}
-    character_words: dict[str, Entry] = {}
-    for name in files.names(words):
-        if name not in OTHER_WORDS:
-            character_words.update(files.merged(f"{words}/{name}.yaml"))
+    sources = files.merged("sources.yaml", "*/*_sources.yaml")
+    spoken = [f"{words}/{name}.yaml" for name in files.names(words) if name not in OTHER_WORDS]
+    character_words = files.merged(*spoken)
     characters = read_characters(files.merged("characters/*.yaml"), character_words, problems)
     regions = read_regions(files.merged("places/regions.yaml"), said["places"], problems)
     taxa = read_taxa(
@@ -97,7 +93,7 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
             for key, entry in sources.items()
             if (source := problems.attempt(None, read_source, entry)) is not None
         },
-        retired={key: entry.text() for key, entry in files.merged("retired.yaml").items()},
+        retired={key: problems.attempt("", entry.text) for key, entry in files.merged("retired.yaml").items()},
         numbers=numbers,
         language=read_language(language, said["parts"], said["intents"], said["scope"], said["measures"], problems),
         hash=files.hash(),
@@ -121,7 +117,7 @@ class _Files:
         self.paths = sorted(folder.rglob("*.yaml"))
         self.tops: dict[Path, Entry | None] = {}
         if not self.paths:
-            problems.errors.append(KnowledgeError(str(folder), "holds no YAML", "name the folder of the knowledge"))
+            problems.add(KnowledgeError(str(folder), "holds no YAML", "name the folder of the knowledge"))
 
     def names(self, under: str) -> list[str]:
         return [path.stem for path in self.paths if path.parent == self.folder / under]
@@ -132,19 +128,18 @@ class _Files:
             self.tops[path] = self.problems.attempt(None, read_file, path, self.folder) if path in self.paths else None
         return self.tops[path]
 
-    def merged(self, pattern: str, leave_out: str = "") -> Mapping[str, Entry]:
+    def merged(self, *patterns: str, leave_out: str = "") -> Mapping[str, Entry]:
         """The pairs of all files that fit. A key in two files is an error, placed at the second."""
         found: dict[str, Entry] = {}
         for path in self.paths:
             name = path.relative_to(self.folder)
-            if not name.match(pattern) or len(name.parts) != len(Path(pattern).parts) or path.stem in leave_out.split():
+            fits = any(name.match(pattern) and len(name.parts) == len(Path(pattern).parts) for pattern in patterns)
+            if not fits or path.stem in leave_out.split():
                 continue
             top = self.top(name.as_posix())
             for key, entry in self.problems.attempt({}, top.pairs).items() if top else ():
                 if key in found:
-                    self.problems.errors.append(
-                        entry.error(f"{key!r} stands in {found[key].file} too", "keep one of them")
-                    )
+                    self.problems.add(entry.error(f"{key!r} stands in {found[key].file} too", "keep one of them"))
                 found[key] = entry
         return found
 
@@ -152,5 +147,6 @@ class _Files:
         """Twelve hex digits that name this state of the files."""
         total = hashlib.sha256()
         for path in self.paths:
-            total.update(path.relative_to(self.folder).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+            content = path.read_bytes() if path.is_file() else b""
+            total.update(path.relative_to(self.folder).as_posix().encode() + b"\0" + content + b"\0")
         return total.hexdigest()[:12]

@@ -28,9 +28,7 @@ def read_regions(facts: Mapping[str, Entry], words: Mapping[str, Entry], problem
             found[code] = region
     for code, entry in words.items():
         if code not in facts:
-            problems.errors.append(
-                entry.error(f"{code!r} is no region", "take it out, or add it in places/regions.yaml")
-            )
+            problems.add(entry.error(f"{code!r} is no region", "take it out, or add it in places/regions.yaml"))
     return found
 
 
@@ -55,7 +53,7 @@ def read_planting(
             found[id] = plant
     for id, entry in words.items():
         if id not in facts:
-            problems.errors.append(entry.error(f"{id!r} has no planting facts", "add them in planting/"))
+            problems.add(entry.error(f"{id!r} has no planting facts", "add them in planting/"))
     return found
 
 
@@ -88,18 +86,25 @@ def read_lines(facts: Mapping[str, Entry], problems: Problems) -> dict[str, dict
     """Public phone lines by country or province: poison_line, emergency, dig_line."""
     keys = (*LINES, "sources")
     return {
-        place: {key: node.text() for key, node in problems.attempt({}, entry.pairs, keys).items() if key != "sources"}
+        place: {
+            key: problems.attempt("", node.text)
+            for key, node in problems.attempt({}, entry.pairs, keys).items()
+            if key != "sources"
+        }
         for place, entry in facts.items()
     }
 
 
 def read_line_sources(facts: Mapping[str, Entry], problems: Problems) -> tuple[str, ...]:
-    """The sources of the phone lines."""
+    """The sources of the phone lines: of each line, or one list for all."""
     found: list[str] = []
     for entry in facts.values():
         given = problems.attempt({}, entry.pairs).get("sources")
-        for node in problems.attempt({}, given.pairs).values() if given else ():
-            found += [item.text() for item in ([node] if node.is_text else node.items())]
+        if given is None:
+            continue
+        nodes = [given] if given.is_list else list(problems.attempt({}, given.pairs).values())
+        for node in nodes:
+            found += [problems.attempt("", item.text) for item in ([node] if node.is_text else node.items())]
     return tuple(found)
 
 
@@ -188,10 +193,17 @@ def _planting(
         native_is_record="native_level" in pairs and pairs["native_level"].one_of(("native", "recorded")) == "recorded",
         instead=pairs["instead"].texts() if "instead" in pairs else (),
         name=pairs["name"].text() if "name" in pairs else "",
-        common=said["names"].texts()[0] if "names" in said else "",
+        common=_first(said["names"]) if "names" in said else "",
         **{key: said[key].text() for key in ("site", "watch", "note") if key in said},  # type: ignore[arg-type]
         sources={key: _field_sources(node, known) for key, node in pairs["sources"].pairs().items()},
     )
+
+
+def _first(entry: Entry) -> str:
+    names = entry.texts()
+    if not names:
+        raise entry.error("no name is given", "write one, or leave the line out")
+    return names[0]
 
 
 def _field_sources(entry: Entry, known: Collection[str]) -> tuple[str, ...]:
@@ -223,7 +235,7 @@ def _caution(
         id=id,
         taxa=tuple(item.one_of(taxa) for item in pairs["taxa"].items()) if "taxa" in pairs else (),
         intents=pairs["intents"].texts() if "intents" in pairs else (),
-        urgency=int(pairs["urgency"].number(low=1, high=4)),
+        urgency=pairs["urgency"].whole(low=1, high=4),
         likely_from=pairs["from"].number(low=0, high=1) if "from" in pairs else 0.2,
         sources=tuple(_source(item, sources) for item in pairs["sources"].items()),
         text=words[id].pairs(("text",), required=("text",))["text"].text(),

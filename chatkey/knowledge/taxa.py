@@ -40,7 +40,7 @@ def read_taxa(
     """Taxa by id, in the files' order, with inherited and derived cells filled in."""
     parents = {id: _parent(entry, facts, problems) for id, entry in facts.items()}
     _refuse_rings(parents, facts, problems)
-    reader = _CellReader(characters, numbers.get("frequencies", {}), sources, problems)
+    reader = _CellReader(characters, numbers, sources, problems)
     own = {id: problems.attempt({}, reader.cells, id, entry) for id, entry in facts.items()}
     have_children = set(parents.values())
     found: dict[str, Taxon] = {}
@@ -85,14 +85,15 @@ class _CellReader:
     def __init__(
         self,
         characters: Mapping[str, Character],
-        frequencies: Mapping[str, float],
+        numbers: Mapping[str, Mapping[str, float]],
         sources: Collection[str],
         problems: Problems,
     ) -> None:
         self.characters = characters
-        self.frequencies = frequencies
+        self.frequencies = numbers["frequencies"]
         self.sources = sources
         self.problems = problems
+        self.longest_mm = numbers["lengths"]["high_mm"]
 
     def cells(self, id: str, entry: Entry) -> dict[str, Cell]:
         found: dict[str, Cell] = {}
@@ -107,7 +108,7 @@ class _CellReader:
             scores = self.problems.attempt({}, parts["scores"].pairs, self.characters)
             for name, node in scores.items():
                 if name in found:
-                    self.problems.errors.append(node.error(f"{name!r} is scored twice for {id}", "keep one of them"))
+                    self.problems.add(node.error(f"{name!r} is scored twice for {id}", "keep one of them"))
                 cell = self.problems.attempt(None, self._cell, id, name, node, sources)
                 if cell is not None:
                     found[name] = cell
@@ -125,6 +126,8 @@ class _CellReader:
                     f"{name} has {low:g}, {usual_low:g}, {usual_high:g}, {high:g}",
                     "put the four numbers in rising order: lowest, usual low, usual high, highest",
                 )
+            if high > self.longest_mm:
+                raise node.error(f"{name} reaches {low:g} to {high:g} mm", f"write mm, {self.longest_mm:g} at the most")
             return Cell(range=(low, usual_low, usual_high, high), sources=sources, of=id)
         weights = {
             state: self.frequencies[word.one_of(self.frequencies)]
@@ -178,7 +181,7 @@ def _refuse_rings(parents: dict[str, str], facts: Mapping[str, Entry], problems:
         above = parents[id]
         while above:
             if above in seen:
-                problems.errors.append(facts[id].error(f"{id} is its own ancestor", "name another parent"))
+                problems.add(facts[id].error(f"{id} is its own ancestor", "name another parent"))
                 parents[id] = ""
                 break
             seen.add(above)

@@ -51,10 +51,10 @@ def read_language(
     known = SCOPE_LISTS + SCOPE_NUMBERS + SCOPE_TEXTS + SCOPE_SETS
     for name, entry in scope.items():
         if name not in known:
-            problems.errors.append(entry.error(f"{name!r} is not known here", nearest(name, known)))
+            problems.add(entry.error(f"{name!r} is not known here", nearest(name, known)))
     for name, entry in measures.items():
         if name not in MEASURE_KEYS:
-            problems.errors.append(entry.error(f"{name!r} is not known here", nearest(name, MEASURE_KEYS)))
+            problems.add(entry.error(f"{name!r} is not known here", nearest(name, MEASURE_KEYS)))
     return Language(
         code=code,
         parts={part: problems.attempt((), entry.texts) for part, entry in parts.items()},
@@ -77,7 +77,7 @@ def _intents(entries: Mapping[str, Entry], problems: Problems) -> list[Phrases]:
     found = []
     for intent, entry in entries.items():
         if intent not in INTENTS:
-            problems.errors.append(entry.error(f"{intent!r} is no intent", f"use one of {', '.join(INTENTS)}"))
+            problems.add(entry.error(f"{intent!r} is no intent", f"use one of {', '.join(INTENTS)}"))
             continue
         subjects = problems.attempt({}, entry.pairs)
         if {"whole", "anywhere"} & set(subjects):
@@ -107,7 +107,11 @@ def _words(entry: Entry | None, problems: Problems) -> dict[str, str]:
     """Words to words; an empty one is allowed (an emoji that says nothing)."""
     if entry is None:
         return {}
-    return {key: str(node.node.value).strip() for key, node in problems.attempt({}, entry.pairs).items()}
+    return {key: problems.attempt("", _word, node) for key, node in problems.attempt({}, entry.pairs).items()}
+
+
+def _word(entry: Entry) -> str:
+    return str(entry.node.value).strip() if entry.is_text else entry.text()
 
 
 def _texts(entry: Entry | None, problems: Problems) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from math import isfinite
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
@@ -32,12 +33,17 @@ class Problems:
     errors: list[KnowledgeError] = field(default_factory=list)
     warnings: list[KnowledgeError] = field(default_factory=list)
 
+    def add(self, error: KnowledgeError) -> None:
+        """One fault more; the same fault at the same place is kept once."""
+        if error.args not in [known.args for known in self.errors]:
+            self.errors.append(error)
+
     def attempt(self, default: D, read: Callable[P, T], *args: P.args, **named: P.kwargs) -> T | D:
         """What `read` returns for these arguments; after a fault the default, with the fault kept."""
         try:
             return read(*args, **named)
         except KnowledgeError as error:
-            self.errors.append(error)
+            self.add(error)
             return default
 
 
@@ -51,6 +57,10 @@ class Entry:
     @property
     def is_text(self) -> bool:
         return isinstance(self.node, yaml.ScalarNode)
+
+    @property
+    def is_list(self) -> bool:
+        return isinstance(self.node, yaml.SequenceNode)
 
     @property
     def where(self) -> str:
@@ -91,7 +101,7 @@ class Entry:
         value = str(self.node.value).strip()
         if not value:
             raise self.error("the text is empty", "write it, or leave the key out")
-        if self.node.style is None and self.node.end_mark.line > self.node.start_mark.line:
+        if not self.node.style and self.node.end_mark.line > self.node.start_mark.line:
             raise self.error(f"{_cut(value)} runs over two lines", "put dashes before list items, or quote the text")
         return value
 
@@ -104,9 +114,17 @@ class Entry:
             number = float(value)
         except ValueError:
             raise self.error(f"{_cut(value)} is not a number", "write digits, as in 12 or 0.5") from None
-        if not low <= number <= high:  # also refuses nan
+        if not isfinite(number):
+            raise self.error(f"{_cut(value)} is no finite number", "write digits, as in 12 or 0.5")
+        if not low <= number <= high:
             raise self.error(f"{value} lies outside {low:g} to {high:g}", "write a number within")
         return number
+
+    def whole(self, *, low: int, high: int) -> int:
+        number = self.number(low=low, high=high)
+        if number != int(number):
+            raise self.error(f"{number:g} is no whole number", "write a whole one")
+        return int(number)
 
     def numbers(self, count: int) -> tuple[float, ...]:
         items = self.items()
@@ -152,7 +170,7 @@ def read_file(path: Path, root: Path) -> Entry:
         where = f"{name}:{mark.line + 1}:{mark.column + 1}" if mark else name
         raise KnowledgeError(where, f"is not YAML ({error.problem})", "check indents, colons and quotes") from None
     except yaml.reader.ReaderError as error:
-        line = text[: error.position].count("\n") + 1
+        line = _line_of(text, raw, error.position)
         raise KnowledgeError(f"{name}:{line}:1", "holds a control character", "take it out") from None
     except (RecursionError, ValueError):
         raise KnowledgeError(name, "is nested too deep", "write it flatter") from None
@@ -169,6 +187,12 @@ def nearest(value: str, allowed: Collection[str]) -> str:
     shown = sorted(allowed)[:12]
     more = "" if len(allowed) <= len(shown) else f" … ({len(allowed)} in all)"
     return f"use one of: {', '.join(shown)}{more}"
+
+
+def _line_of(text: str, raw: bytes, position: int) -> int:
+    """The line of a position that libyaml counts in bytes and PyYAML in characters."""
+    before = raw[:position].decode("utf-8", "ignore") if LOADER.__name__.startswith("C") else text[:position]
+    return before.count("\n") + 1
 
 
 def _refuse_tricks(top: yaml.Node, file: str) -> None:

@@ -21,7 +21,7 @@ def prove_words(knowledge: Knowledge, lexicon: Lexicon, problems: Problems) -> d
                 states = sorted({meaning.state for meaning in free if meaning.character == character})
                 if len(states) > 1:
                     what = f"{' '.join(words)!r} stands under {' and '.join(states)}"
-                    problems.errors.append(KnowledgeError(f"words: {character}", what, "keep it under one state"))
+                    problems.add(KnowledgeError(f"words: {character}", what, "keep it under one state"))
     if both:
         what = f"{both} phrases mean a state of two characters"
         problems.warnings.append(
