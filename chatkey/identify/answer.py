@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from functools import lru_cache
+from typing import Literal, get_args
+
+import numpy as np
 
 from chatkey.identify.posterior import Belief
+from chatkey.identify.table import Array, Table
 from chatkey.knowledge.model import Knowledge
 from chatkey.knowledge.status import status_in
 from chatkey.terms import Place, Status
 
 AnswerRank = Literal["species", "group", "genus", "family", "not_conifer"]
+RANKS: tuple[AnswerRank, ...] = get_args(AnswerRank)
+Rung = tuple[str, AnswerRank, tuple[str, ...]]  # id, rank and leaves
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,15 +33,22 @@ class Answer:
 def best_answer(belief: Belief) -> Answer | None:
     """The lowest of species, group, genus, family, not_conifer that reaches the threshold; None where none does."""
     threshold = belief.table.knowledge.numbers["answer"]["say"]
-    leader = belief.ranked()[0][0]
-    for id, rank, members in ladder(belief.table.knowledge, leader):
-        probability = belief.of(members)
+    names, held = sayable(belief.table)
+    for (id, rank, members), probability in zip(names, held @ belief.probability, strict=True):
         if probability >= threshold:
-            return Answer(id, rank, probability, members)
+            return Answer(id, rank, float(probability), members)
     return None
 
 
-def ladder(knowledge: Knowledge, leaf: str) -> Iterator[tuple[str, AnswerRank, tuple[str, ...]]]:
+@lru_cache(maxsize=8)
+def sayable(table: Table) -> tuple[tuple[Rung, ...], Array]:
+    """All that can be said, lowest rank first and small before large, and which leaves each holds: (K, T)."""
+    found = {rung[0]: rung for leaf in table.taxa for rung in ladder(table.knowledge, leaf)}
+    order = sorted(found.values(), key=lambda rung: (RANKS.index(rung[1]), len(rung[2])))
+    return tuple(order), np.array([[float(taxon in members) for taxon in table.taxa] for _, _, members in order])
+
+
+def ladder(knowledge: Knowledge, leaf: str) -> Iterator[Rung]:
     """The sets that hold a leaf, lowest rank first: itself, its groups (small before large), its genus, family …"""
     yield leaf, "species", (leaf,)
     groups = [group for group in knowledge.groups.values() if leaf in group.members]

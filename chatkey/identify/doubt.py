@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from chatkey.identify.evidence import Reading
 from chatkey.identify.posterior import Belief
+from chatkey.identify.table import Table
 
 AGREES = 0.3
 
@@ -38,20 +40,31 @@ def slips(belief: Belief) -> tuple[Slip, ...]:
 
 
 def _slip(belief: Belief, r: int) -> float:
-    reading = belief.readings[r]
-    table = belief.table
-    frequency = table.frequency[:, table.columns[reading.character]]
-    likely = frequency * reading.heard[None, :]  # (T, S)
-    accepted = _accepted(belief, r)
-    wrong = likely[:, ~accepted].sum(axis=1) / likely.sum(axis=1)
-    total = float(belief.probability @ wrong)
-    return total + belief.something_else * float(reading.heard[~accepted].sum() / reading.heard.sum())
+    reading, table = belief.readings[r], belief.table
+    agrees = _accepted(table, reading)
+    c, part = table.characters.index(reading.character), table.columns[reading.character]
+    fits = table.frequency[:, part][:, agrees] @ reading.heard[agrees]  # (T,): heard so, and shown so
+    character = table.knowledge.characters[reading.character]
+    lacking = character.lacking in character.states and agrees[character.states.index(character.lacking)]
+    denied = all(claim.negated for claim in reading.claims)
+    without = 1.0 if denied or character.lacking == "any" or lacking else 0.0
+    right = np.where(table.applies[:, c] > 0, fits / (table.frequency[:, part] @ reading.heard), without)
+    wrong = float(reading.heard[~agrees].sum() / reading.heard.sum())
+    return float(belief.probability @ (1 - right)) + belief.something_else * wrong
 
 
-def _accepted(belief: Belief, r: int) -> NDArray[np.bool_]:
-    """(S,): which true states agree with what was said, being heard so at least `AGREES` as often as the best."""
-    heard = belief.readings[r].heard
-    return np.asarray(heard >= AGREES * heard.max())
+def _accepted(table: Table, reading: Reading) -> NDArray[np.bool_]:
+    """(S,): which true states agree with what was said: those named and not denied, by the first reader where
+    readers differ; of a length, the bins from which it is heard at least `AGREES` as often as from the best."""
+    character = table.knowledge.characters[reading.character]
+    if character.kind == "length":
+        return np.asarray(reading.heard >= AGREES * reading.heard.max())
+    agrees = np.ones(len(character.states), dtype=bool)
+    for claim in reading.claims:
+        named = np.array([(state in claim.states) != claim.negated for state in character.states])
+        if (agrees & named).any():
+            agrees &= named
+    return agrees
 
 
 def comparison(

@@ -15,11 +15,13 @@ DOUBTED = 0.9  # hedge of what is judged badly for the plant's age
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
-    """All that was said of one character. `heard` has shape (S,): P(what was heard | true state), up to a factor."""
+    """All that was said of one character. `heard` has shape (S,): P(what was heard | true state), up to a factor;
+    `lacked` is the same of a plant to which the character does not apply."""
 
     character: str
     claims: tuple[Claim, ...]
     heard: Array
+    lacked: float = 0.0
 
 
 def readings(table: Table, claims: Sequence[Claim]) -> tuple[Reading, ...]:
@@ -30,7 +32,7 @@ def readings(table: Table, claims: Sequence[Claim]) -> tuple[Reading, ...]:
     for name in table.characters:
         said = tuple(_doubted(table, claim, states) for claim in standing if claim.character == name)
         if said:
-            found.append(Reading(name, said, _product(table, said)))
+            found.append(Reading(name, said, *_product(table, said)))
     return tuple(found)
 
 
@@ -59,23 +61,48 @@ def _replaces(new: Claim, old: Claim) -> bool:
     return not new.negated or old.negated or set(new.states) == set(old.states)
 
 
-def _product(table: Table, claims: tuple[Claim, ...]) -> Array:
-    """Π over readers of P(heard | state)^weight. Shape (S,)."""
-    numbers = table.knowledge.numbers["evidence"]
+def _product(table: Table, claims: tuple[Claim, ...]) -> tuple[Array, float]:
+    """Π over claims of P(heard | state)^weight, (S,), and of P(heard | does not apply)^weight."""
     total = np.zeros(table.columns[claims[0].character].stop - table.columns[claims[0].character].start)
-    readers: set[str] = set()
+    without = 0.0
+    for claim, weight in zip(claims, _weights(table, claims), strict=True):
+        said = heard(table, claim)
+        total += weight * np.log(said)
+        without += weight * np.log(max(_heard_where_lacking(table, claim, said), 1e-9))
+    return np.exp(total), float(np.exp(without))
+
+
+def _weights(table: Table, claims: tuple[Claim, ...]) -> list[float]:
+    """A second person counts half, the same person asked again less; two denials of one message both count in full."""
+    numbers = table.knowledge.numbers["evidence"]
+    first: dict[str, tuple[str, float]] = {}  # reader -> message and weight of the first reading
+    found = []
     for claim in claims:
-        if claim.reader in readers:
+        message, weight = first.setdefault(claim.reader, (claim.message, numbers["reading_after"] if first else 1.0))
+        if claim.message != message:
             weight = numbers["reading_again"]
-        elif readers:
-            weight = numbers["reading_after"]
-        else:
-            weight = 1.0
-        if claim.source == "compared":
-            weight = min(weight, numbers["reading_after"])
-        readers.add(claim.reader)
-        total += weight * np.log(heard(table, claim))
-    return np.exp(total)
+        found.append(min(weight, numbers["reading_after"]) if claim.source == "compared" else weight)
+    return found
+
+
+def _heard_where_lacking(table: Table, claim: Claim, said: Array) -> float:
+    """P(this is said | the character does not apply): a denial of what is not there is right, the rest is a guess."""
+    character = table.knowledge.characters[claim.character]
+    if character.lacking == "any":
+        return float(said.mean())
+    if character.lacking:
+        return float(said[character.states.index(character.lacking)])
+    if claim.negated:
+        return float(said.max())
+    return float(table.knowledge.numbers["evidence"]["hedge"] * claim.hedge * said.mean())
+
+
+def likelihood(table: Table, reading: Reading) -> Array:
+    """P(what was heard | taxon), with the mixture. Shape (T,)."""
+    c, part = table.characters.index(reading.character), table.columns[reading.character]
+    mixture = table.knowledge.numbers["evidence"]["mixture"]
+    without = (1 - mixture) * reading.lacked + mixture * float(reading.heard.mean())
+    return np.where(table.applies[:, c] > 0, table.frequency[:, part] @ reading.heard, without)
 
 
 def heard(table: Table, claim: Claim) -> Array:

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from chatkey.identify.evidence import Reading, readings
+from chatkey.identify.evidence import Reading, likelihood, readings
 from chatkey.identify.table import Array, Table
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.status import status_in
@@ -95,9 +95,9 @@ def _log_likelihoods(table: Table, said: tuple[Reading, ...], prior: Array) -> A
         return np.zeros((0, len(table.taxa) + 1))
     rows = []
     for reading in said:
-        likelihood = table.frequency[:, table.columns[reading.character]] @ reading.heard
-        unknown = 0.5 * float(prior @ likelihood) + 0.5 * float(reading.heard.mean())
-        rows.append(np.log(np.append(likelihood, unknown)))
+        known = likelihood(table, reading)
+        unknown = 0.5 * float(prior @ known) + 0.5 * float(reading.heard.mean())
+        rows.append(np.log(np.append(known, unknown)))
     families = [table.knowledge.characters[reading.character].family for reading in said]
     discount = table.knowledge.numbers["evidence"]["family_discount"]
     shares = []

@@ -65,7 +65,8 @@ def next_step(
         step = step or _reask(belief, asked, numbers["asking"]["slip"]) or _compare(belief, asked)
         if step:
             return step
-    if watch.holds and watch.probability < numbers["answer"]["say"]:
+    free = sum(question.free for question in asked)
+    if watch.holds and watch.probability < numbers["answer"]["say"] and free < numbers["yew"]["questions"]:
         character = best_yew_question(belief, watch, tuple(leave_out))
         if character:
             return Step("character", character, free=True)
@@ -76,14 +77,16 @@ def next_step(
 
 def _ruled_out(belief: Belief) -> set[str]:
     """Characters whose condition was denied or said to be otherwise: no cone questions where no cone was seen."""
-    claims = {claim.character: claim for reading in belief.readings for claim in reading.claims}
-    characters = belief.table.knowledge.characters
+    said: dict[str, set[str]] = {}
+    denied: dict[str, set[str]] = {}
+    for claim in (claim for reading in belief.readings for claim in reading.claims):
+        (denied if claim.negated else said).setdefault(claim.character, set()).update(claim.states)
     found: set[str] = set()
-    for name, character in characters.items():
-        for parent, states in character.only_if.items():
-            claim = claims.get(parent)
-            said = set(claim.states) & set(states) if claim else set()
-            if parent in found or (claim is not None and bool(said) == claim.negated):
+    characters = belief.table.knowledge.characters
+    for name in belief.table.characters:
+        for parent, states in characters[name].only_if.items():
+            otherwise = parent in said and not said[parent] & set(states)
+            if parent in found or otherwise or set(states) <= denied.get(parent, set()):
                 found.add(name)
     return found
 

@@ -38,7 +38,7 @@ class Table:
 
 def build_table(knowledge: Knowledge) -> Table:
     """The table of a Knowledge with T >= 1 leaves."""
-    taxa, characters = knowledge.leaves, tuple(knowledge.characters)
+    taxa, characters = knowledge.leaves, in_order(knowledge)
     lengths = knowledge.numbers["lengths"]
     edges = np.linspace(math.log(lengths["low_mm"]), math.log(lengths["high_mm"]), int(lengths["bins"]) + 1)
     columns: dict[str, slice] = {}
@@ -56,7 +56,7 @@ def build_table(knowledge: Knowledge) -> Table:
             if cell is not None and cell.applies:
                 raw[t, columns[name]] = _masses(knowledge.characters[name], cell, edges, lengths["within_usual"])
                 filled[t, c] = 1
-    applies = _applies(knowledge, raw, filled, columns)
+    applies = _applies(knowledge, raw, filled, columns, characters)
     hearing = {name: _hearing(knowledge, name, edges) for name in characters}
     frequency = _with_blanks(raw, filled, applies, columns, characters)
     mixture = knowledge.numbers["evidence"]["mixture"]
@@ -147,12 +147,28 @@ def _hearing(knowledge: Knowledge, name: str, edges: Array) -> Array:
     return matrix
 
 
-def _applies(knowledge: Knowledge, raw: Array, filled: Array, columns: Mapping[str, slice]) -> Array:
+def in_order(knowledge: Knowledge) -> tuple[str, ...]:
+    """Characters in their files' order, but each after those it depends on."""
+    found: dict[str, None] = {}
+
+    def place(name: str) -> None:
+        for parent in knowledge.characters[name].only_if:
+            place(parent)
+        found.setdefault(name)
+
+    for name in knowledge.characters:
+        place(name)
+    return tuple(found)
+
+
+def _applies(
+    knowledge: Knowledge, raw: Array, filled: Array, columns: Mapping[str, slice], characters: tuple[str, ...]
+) -> Array:
     """(T, C): 1 unless a condition fails or the cell says n/a. A condition that nothing is known of holds."""
     applies = np.ones_like(filled)
-    for c, (name, character) in enumerate(knowledge.characters.items()):
-        for parent, states in character.only_if.items():
-            p = list(knowledge.characters).index(parent)
+    for c, name in enumerate(characters):
+        for parent, states in knowledge.characters[name].only_if.items():
+            p = characters.index(parent)
             wanted = [columns[parent].start + knowledge.characters[parent].states.index(state) for state in states]
             share = np.where(filled[:, p] > 0, raw[:, wanted].sum(axis=1), 1.0)
             applies[:, c] *= (share >= APPLIES_FROM) * applies[:, p]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from chatkey.identify.evidence import likelihood
 from chatkey.identify.posterior import Belief, believe
 from chatkey.identify.question import applicability, information, prices
 from chatkey.identify.table import Table
@@ -84,11 +85,9 @@ def _families_against(belief: Belief, members: Sequence[str], ratio: float) -> t
         return ()
     found: dict[str, None] = {}
     for r, reading in enumerate(belief.readings):
-        likelihood = table.frequency[:, table.columns[reading.character]] @ reading.heard
+        heard = likelihood(table, reading)
         before = belief.probability / np.exp(belief.log_likelihood[r, :-1])  # what the other answers say
-        odds = np.average(likelihood[~is_yew], weights=before[~is_yew]) / np.average(
-            likelihood[is_yew], weights=before[is_yew]
-        )
+        odds = np.average(heard[~is_yew], weights=before[~is_yew]) / np.average(heard[is_yew], weights=before[is_yew])
         if odds >= ratio:
             found[table.knowledge.characters[reading.character].family] = None
     return tuple(found)

@@ -62,6 +62,7 @@ class Character:
     classes: Mapping[str, tuple[float, float]]
     confusion: Mapping[str, Mapping[str, float]]  # true state -> heard state -> probability
     only_if: Mapping[str, tuple[str, ...]]
+    lacking: str  # the state that plants show to which it does not apply; "any": they may show each; "": none fits
     denied_is_weak: bool  # "no red berries" says mostly that none were seen
     derive: (
         str  # "met": wild and planted follow from the weights of being met; "context": no taxon is scored, never asked

@@ -377,11 +377,12 @@ def test_while_yew_is_held_no_reply_names_anything_against_it(mind: Mind) -> Non
 
 
 @pytest.mark.parametrize("place", [Place("MI"), None])
-def test_two_looks_of_two_kinds_let_a_name_stand_against_yew(mind: Mind, place: Place | None) -> None:
+@pytest.mark.parametrize("twig", ["brown twig, rough where needles fell", "brown rough twig, needles on little stalks"])
+def test_two_looks_of_two_kinds_let_a_name_stand_against_yew(mind: Mind, place: Place | None, twig: str) -> None:
     talks = Talks(mind, place)
     talks.say("flat needles")
     talks.say("two white lines under")
-    turned = talks.say("twig is brown, rough where needles fell, needles on little stalks")
+    turned = talks.say(twig)
     assert turned.view["answer"] is not None
     assert not named(mind, turned) & set(yews(mind.table))
     assert turned.view["claims"]
@@ -474,3 +475,27 @@ def test_can_t_tell_is_never_asked_about_again_at_once(mind: Mind) -> None:
         for before, after in pairwise(walk.turns):
             if "cant_tell" in after.view["intents"] and after.view["ask"]:
                 assert after.view["ask"] != before.view["ask"]
+
+
+def test_the_ground_that_was_asked_for_is_that_of_the_plant_that_was_to_be_planted(mind: Mind) -> None:
+    walk = Walk(mind)
+    walk.say_all("MI. needles in fives, soft", "should i plant norway spruce")
+    assert walk.state == "asking.site"
+    turned = walk.say("1")
+    assert turned.conversation.plant == "picea_abies"
+    assert "eastern white pine is native" not in turned.reply.text.lower()
+
+
+def test_the_question_about_the_tree_comes_back_after_the_ground_was_told(mind: Mind) -> None:
+    walk = Walk(mind)
+    asked = walk.say("MI. needles in fives, soft").view["ask"]
+    walk.say_all("should i plant norway spruce", "1")
+    assert walk.last.view["ask"] is not None
+    assert walk.last.view["ask"]["character"] == asked["character"]
+
+
+def test_nothing_is_forbidden_only_till_yew_is_ruled_out(mind: Mind) -> None:
+    """ "Nothing in the mouth till two looks say otherwise" would allow it afterwards."""
+    told = [text for wordings in mind.script.lines.values() for text in wordings]
+    told += [caution.text for caution in mind.knowledge.cautions.values()]
+    assert [text for text in told if re.search(r"mouth[^.]*\b(till|until|unless|before)\b", text)] == []

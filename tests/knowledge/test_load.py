@@ -182,6 +182,12 @@ def test_a_taxon_under_a_ring_is_not_called_its_own_ancestor(small):
     assert len(faulty) == 1
 
 
+def test_a_ring_of_conditions_is_an_error(small):
+    """Each waits for the other: neither could ever be asked."""
+    small.edit(LEAF, "states: [needle, scale]", "states: [needle, scale]\n  only_if: {needle_place: [single]}")
+    assert any(error.args[0].startswith(f"knowledge/{LEAF}:") for error in small.errors())
+
+
 def test_a_taxon_in_two_files_is_an_error_at_the_second(small):
     small.write("taxa/zz.yaml", "pinus:\n  name: Pinus\n  rank: genus\n")
     where, what, _ = small.the_error()
@@ -328,7 +334,7 @@ TOKENS = [
 
 
 @settings(
-    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(data=st.data())
 def test_a_shipped_file_spoilt_anywhere_is_read_or_refused_never_a_crash(whole, data):
