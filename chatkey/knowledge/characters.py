@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import cast
 
 from chatkey.knowledge.model import Character, CharacterWords, Kind, StateWords
@@ -44,7 +45,23 @@ def read_characters(facts: Mapping[str, Entry], words: Mapping[str, Entry], prob
             problems.add(entry.error(f"{id!r} is no character", nearest(id, facts)))
     for id, character in found.items():
         problems.attempt(None, _check_condition, facts[id], character, found)
+    _refuse_rings(found, facts, problems)
     return found
+
+
+def _refuse_rings(found: dict[str, Character], facts: Mapping[str, Entry], problems: Problems) -> None:
+    """A character that depends on itself could never be asked: an error; it is left without its condition."""
+    for id in list(found):
+        seen, waiting = set[str](), list(found[id].only_if)
+        while waiting:
+            parent = waiting.pop()
+            if parent == id:
+                problems.add(facts[id].error(f"{id!r} depends on itself", "take one `only_if` of the ring out"))
+                found[id] = replace(found[id], only_if={})
+                break
+            if parent in found and parent not in seen:
+                seen.add(parent)
+                waiting += found[parent].only_if
 
 
 def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Character:

@@ -92,6 +92,7 @@ def _character(knowledge: Knowledge) -> dict[str, Any]:
             "classes": {"type": "object", "additionalProperties": two},
             "confusion": slips,
             "only_if": condition,
+            "lacking": _text(),
             "doubtful_if": condition,
             "months": months,
             "derive": _one_of(("met", "context")),

@@ -28,7 +28,7 @@ def character(knowledge: Knowledge) -> Callable[..., Character]:
 
     def make(id: str, states: tuple[str, ...] = (), **rest: object) -> Character:
         plain = {"kind": "choice" if states else "length", "family": id, "effort": 1, "error": 0.1, "classes": {}}
-        plain |= {"offer": states, "confusion": {}, "only_if": {}, "denied_is_weak": False, "derive": ""}
+        plain |= {"offer": states, "confusion": {}, "only_if": {}, "lacking": "", "denied_is_weak": False, "derive": ""}
         return replace(knowledge.characters["leaf_kind"], id=id, states=states, **{**plain, **rest})
 
     return make
