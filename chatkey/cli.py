@@ -6,6 +6,7 @@ Imports stand inside the commands, for a quick start.
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -21,6 +22,8 @@ FINE, FAULTY_KNOWLEDGE, WRONG_USE, MISSING, NOT_FOUND = range(5)
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Runs one command and returns its exit code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # an output that knows only plain letters
     parser = _parser()
     options = parser.parse_args(argv)
     if options.command is None:
@@ -177,7 +180,7 @@ def _summary(report: dict[str, Any]) -> list[str]:
 
 
 def _print(value: Any) -> None:
-    print(value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, indent=1))
+    print(value if isinstance(value, str) else json.dumps(value, indent=1))
 
 
 def _stdin() -> Any:

@@ -12,7 +12,7 @@ from chatkey.terms import ChatkeyError
 def converse_in_json(talks: Talks, source: TextIO, target: TextIO) -> None:
     """Every input line, empty or broken too, gives exactly one line."""
     for line in source:
-        print(json.dumps(_answer(talks, line), ensure_ascii=False), file=target, flush=True)
+        print(json.dumps(_answer(talks, line)), file=target, flush=True)
 
 
 def _answer(talks: Talks, line: str) -> dict[str, Any]:

@@ -164,6 +164,7 @@ def ask_site(turn: Turn) -> None:
     question = turn.line("ask_site", choices=choices_words(turn, choices))
     turn.blocks.append(Block("question", question))
     turn.ask = Ask("site", SITE, words.ask, choices)
+    turn.take_back()
     turn.change(pending=Pending("site", SITE, tuple((choice.key, choice.state) for choice in choices)))
     turn.repeats = False
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -67,31 +68,40 @@ def to_json(conversation: Conversation) -> dict[str, Any]:
 
 def from_json(data: Mapping[str, Any], retired: Mapping[str, str] | None = None) -> Conversation:
     """The conversation of a stored state; retired ids of characters are mapped. Raises StateError."""
+    if not isinstance(data, Mapping):
+        raise StateError("stored state", f"is {type(data).__name__}, no mapping", "restore it from a backup")
     version = data.get("version")
     if version != VERSION:
         raise StateError("stored state", f"has version {version!r}", f"this chatkey reads version {VERSION}")
     try:
         trees = tuple(_tree(tree, retired or {}) for tree in data["trees"])
         pending = data.get("pending")
+        if data["current"] not in [tree.id for tree in trees]:
+            raise ValueError(f"tree {data['current']!r}")
         return Conversation(
             id=data["id"],
             language=data["language"],
             state=data["state"],
             trees=trees,
             current=data["current"],
-            pending=Pending(pending["kind"], pending["character"], _pairs(pending["choices"])) if pending else None,
+            pending=_pending(pending, retired or {}) if pending else None,
             said=dict(data["said"]),
-            messages=data["messages"],
-            plant=data["plant"],
-            site=tuple(data["site"]),
+            messages=operator.index(data["messages"]),
+            plant=data.get("plant", ""),
+            site=tuple(data.get("site", ())),
         )
-    except (KeyError, TypeError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise StateError("stored state", f"lacks or garbles {error}", "restore it from a backup") from None
 
 
 def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
     asked = tuple(
-        Asked(one["kind"], one["character"], tuple(one["pair"]) if one["pair"] else None, one["free"])
+        Asked(
+            one["kind"],
+            retired.get(one["character"], one["character"]),
+            tuple(one["pair"]) if one["pair"] else None,
+            one["free"],
+        )
         for one in data["asked"]
     )
     return Tree(
@@ -112,5 +122,7 @@ def _claim(data: Mapping[str, Any], retired: Mapping[str, str]) -> Claim:
     return Claim(character, states=states, quantity=quantity, span=tuple(data["span"]), **rest)
 
 
-def _pairs(rows: list[list[str]]) -> tuple[tuple[str, str], ...]:
-    return tuple((key, state) for key, state in rows)
+def _pending(data: Mapping[str, Any], retired: Mapping[str, str]) -> Pending:
+    character = retired.get(data["character"], data["character"])
+    choices = tuple((key, retired.get(f"{character}.{state}", state)) for key, state in data["choices"])
+    return Pending(data["kind"], character, choices)

@@ -69,11 +69,12 @@ def erase(turn: Turn) -> None:
             asked=(),
             place=None,
             shown=None,
+            handed_over=False,
         )
         for tree in turn.conversation.trees
     )
     kept = {key: count for key, count in turn.conversation.said.items() if key == "caution:first_touch"}
-    turn.change(trees=trees, pending=None, said=kept)
+    turn.change(trees=trees, pending=None, said=kept, plant="", site=())
     turn.forget()
     turn.say("note", "erased")
 

@@ -65,7 +65,8 @@ def planting_subject(turn: Turn) -> str:
     if turn.understanding.names:
         return best_leaf(turn, turn.understanding.names[0])
     answer = turn.answer
-    if answer is None and turn.conversation.plant:
+    of_ground = bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
+    if turn.conversation.plant and (answer is None or of_ground):
         return turn.conversation.plant
     return next(taxon for taxon, _ in turn.belief.ranked() if answer is None or taxon in answer.members)
 

@@ -67,7 +67,11 @@ def read_flow(entry: Entry, guards: Sequence[str], effects: Sequence[str], probl
     states: dict[str, tuple[str, ...]] = {}
     for name, node in problems.attempt({}, pairs["states"].pairs).items():
         given = problems.attempt({}, node.pairs, ("children", "initial"))
-        states[name] = problems.attempt((), given["children"].texts) if "children" in given else ()
+        children = problems.attempt((), given["children"].texts) if "children" in given else ()
+        if children and "initial" in given:
+            first = problems.attempt(children[0], given["initial"].one_of, children)
+            children = (first, *(child for child in children if child != first))
+        states[name] = children
     known = {*states, *(f"{state}{SEPARATOR}{child}" for state, children in states.items() for child in children)}
     events: dict[str, tuple[Row, ...]] = {}
     for name, node in problems.attempt({}, pairs["events"].pairs, EVENTS, EVENTS).items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import string
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -186,16 +187,20 @@ def read_script(
     """What could be read of the dialogs, faults added to `problems`."""
     lines: dict[str, tuple[str, ...]] = {}
     tables: dict[str, dict[str, str]] = {}
+    seen: set[str] = set()
     for path in sorted((folder / language).glob("*.yaml")):
         top = problems.attempt(None, read_file, path, folder)
         for name, entry in problems.attempt({}, top.pairs).items() if top else ():
-            if name in TABLES:
-                tables[name] = {key: node.text() for key, node in problems.attempt({}, entry.pairs).items()}
+            if name in seen:
+                problems.add(entry.error(f"{name!r} stands in another file too", "keep one of the two"))
+            elif name in TABLES:
+                tables[name] = problems.attempt({}, _table, name, entry)
             else:
                 lines[name] = problems.attempt((), _line, name, entry)
+            seen.add(name)
     where = f"{folder.name}/{language}"
     for name in LINES:
-        if not lines.get(name):
+        if name not in seen:
             problems.add(KnowledgeError(where, f"the line {name!r} is missing", "write it in one of the files"))
     for name in TABLES:
         if name not in tables:
@@ -203,6 +208,15 @@ def read_script(
     top = problems.attempt(None, read_file, folder / "flow.yaml", folder)
     flow = read_flow(top, guards, effects, problems) if top else Flow("", {}, {})
     return Script(language, lines, tables, flow)
+
+
+def _table(name: str, entry: Entry) -> dict[str, str]:
+    """The words of a table by key; those of `odds` are numbers."""
+    found = {key: node.text() for key, node in entry.pairs().items()}
+    for key in found if name == "odds" else ():
+        if not re.fullmatch(r"0?\.\d+|[01]", key):
+            raise entry.pairs()[key].error(f"{key!r} is no probability", 'write a number, like "0.8"')
+    return found
 
 
 def _line(name: str, entry: Entry) -> tuple[str, ...]:
@@ -214,14 +228,16 @@ def _line(name: str, entry: Entry) -> tuple[str, ...]:
     for item in items:
         text = item.text()
         try:
-            gaps = [gap for _, gap, _, _ in string.Formatter().parse(text) if gap is not None]
+            parsed = [part for part in string.Formatter().parse(text) if part[1] is not None]
         except ValueError:
             raise item.error("a { or } has no partner", "write gaps as {name}") from None
-        for gap in gaps:
+        for _, gap, form, conversion in parsed:
+            if form or conversion:
+                raise item.error(f"the field {gap!r} has a format", f"write {{{gap}}} alone")
             if gap not in (*LINES[name], *OFFICES):
                 raise item.error(
                     f"the field {gap!r} is not known in {name!r}",
-                    nearest(gap, LINES[name]) if LINES[name] else "take it out",
+                    nearest(gap or "", LINES[name]) if LINES[name] else "take it out",
                 )
         found.append(text)
     return tuple(found)

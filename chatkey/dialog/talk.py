@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from chatkey.dialog.asking import ask_which_state, put_pending_again
-from chatkey.dialog.conversation import Conversation, Shown
+from chatkey.dialog.conversation import Conversation, Shown, StateError
 from chatkey.dialog.effects import EFFECTS
 from chatkey.dialog.guards import GUARDS, SITE, site_of
 from chatkey.dialog.machine import STEP, fire
@@ -26,6 +28,8 @@ GUARD_NAMES = tuple(GUARDS)
 EFFECT_NAMES = tuple(EFFECTS)
 ORDER = ("caution", "took_in", "answer", "status", "facts", "note", "question")
 ELSEWHERE = ("planting", "unsafe", "health", "report")
+LONGEST_ECHO = 40  # letters of what was not understood
+MOST_ECHOED = 3
 MOST_TOWNS = 6  # states with a town of one name that are offered as choices
 SILENT = ("stop", "erase", "restart")  # events after which what was said in the same message is not taken in
 
@@ -41,6 +45,8 @@ class Turned:
 
 def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     """The conversation after one message. Any text gives a reply."""
+    if conversation.state not in mind.script.flow.leaves:
+        raise StateError("stored state", f"is in {conversation.state!r}, which the flow lacks", "restart it")
     pending = conversation.pending
     understanding = understand(
         message.text, mind.knowledge, mind.lexicon, pending or _open_site(conversation), _known(conversation)
@@ -57,6 +63,7 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     elif _is_of_site(turn):
         turn.change(pending=None)
         _fire(turn, "planting")
+        turn.proceeds = bool(turn.tree.claims)
     elif "swallowed" in understanding.subjects:
         _fire(turn, "unsafe")  # nothing else stands in the way of the call
     else:
@@ -64,6 +71,8 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         _fire(turn, understanding.intent)
         turn.proceeds = turn.proceeds or bool(_of_the_tree(turn))
     if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
+        if understanding.intent == "place":
+            turn.take_back()
         _fire(turn, STEP)
     elif turn.repeats and turn.conversation.pending is not None:
         put_pending_again(turn)
@@ -124,6 +133,8 @@ def _close_place_question(turn: Turn, *, answered: bool) -> None:
         turn.proceeds = bool(turn.tree.claims)
     elif intent == "other" and 1 < len(towns) <= MOST_TOWNS:
         ask_which_state(turn, towns)
+    elif intent == "other" and not re.search("[A-Za-z]{2}|[0-9]{3}", turn.message.text):
+        turn.repeats = True  # no word at all: the question waits
     elif intent == "other":
         turn.change(pending=None)
         turn.say("note", "place_unknown")
@@ -150,8 +161,13 @@ def _take_in(turn: Turn) -> None:
             turn.say("took_in", "corrected" if changed else "took_in", facts=facts)
         turn.change(pending=None)
     if turn.understanding.not_understood:
-        words = ", ".join(f'"{words}"' for words in turn.understanding.not_understood)
+        words = ", ".join(f'"{_short(words)}"' for words in turn.understanding.not_understood[:MOST_ECHOED])
         turn.say("took_in", "not_taken", words=words)
+
+
+def _short(words: str) -> str:
+    """The beginning of some words, cut between two where it can be."""
+    return words if len(words) <= LONGEST_ECHO else textwrap.shorten(words, LONGEST_ECHO, placeholder=" …") or "…"
 
 
 def _of_the_tree(turn: Turn) -> tuple[Claim, ...]:

@@ -132,6 +132,13 @@ class Turn:
         self.change(trees=tuple(tree if old.id == tree.id else old for old in self.conversation.trees))
         self.forget()
 
+    def take_back(self) -> None:
+        """A question about the tree that something else cut off was not answered: it may be put again."""
+        pending, asked = self.conversation.pending, self.tree.asked
+        if pending is not None and pending.kind == "character":
+            kept = tuple(one for one in asked if one.kind != "character" or one.character != pending.character)
+            self.change_tree(asked=kept)
+
     def said_once(self, key: str) -> bool:
         """False the first time, True from then on."""
         before = bool(self.conversation.said.get(key))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from chatkey.advise import filled, listed
@@ -25,7 +26,7 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
         "language": turn.understanding.language,
         "intent": turn.understanding.intent,
         "intents": list(turn.understanding.intents),
-        "claims": [claim_view(claim) for claim in turn.understanding.claims],
+        "claims": [claim_view(replace(claim, reader=turn.message.reader)) for claim in turn.understanding.claims],
         "not_understood": list(turn.understanding.not_understood),
         "candidates": [
             {

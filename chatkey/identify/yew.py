@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -46,10 +47,25 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     numbers = table.knowledge.numbers["yew"]
     members = yews(table)
     now = belief.of(members)
-    active = now >= numbers["watch"] or any(
-        believe(table, said, place).of(members) >= numbers["watch"] for said in _prefixes(claims)
+    active = (
+        now >= numbers["watch"]
+        or _likeliest(belief, members) >= numbers["watch"]
+        or any(believe(table, said, place).of(members) >= numbers["watch"] for said in _prefixes(claims))
     )
     return YewWatch(active, now, _families_against(belief, members, numbers["against"]))
+
+
+def _likeliest(belief: Belief, members: Sequence[str]) -> float:
+    """The greatest P(yew) that up to three of the answers alone would give: the same in whatever messages they came."""
+    rows = belief.log_likelihood  # (R, T + 1)
+    joint = np.log(np.maximum(np.append(belief.prior, 1 - belief.prior.sum()), 1e-300))
+    is_yew = np.array([*(taxon in members for taxon in belief.table.taxa), False])
+    picks = [pick for size in (1, 2, 3) for pick in combinations(range(len(rows)), size)]
+    if not picks or not is_yew.any():
+        return 0.0
+    weights = np.array([joint + rows[list(pick)].sum(axis=0) for pick in picks])  # (P, T + 1)
+    weights = np.exp(weights - weights.max(axis=1, keepdims=True))
+    return float((weights[:, is_yew].sum(axis=1) / weights.sum(axis=1)).max())
 
 
 def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str]) -> str | None:
@@ -84,10 +100,11 @@ def _families_against(belief: Belief, members: Sequence[str], ratio: float) -> t
     if not is_yew.any() or is_yew.all():
         return ()
     found: dict[str, None] = {}
+    leader = int(np.argmax(np.where(is_yew, -1.0, belief.probability)))  # what would be named instead
     for r, reading in enumerate(belief.readings):
         heard = likelihood(table, reading)
         before = belief.probability / np.exp(belief.log_likelihood[r, :-1])  # what the other answers say
-        odds = np.average(heard[~is_yew], weights=before[~is_yew]) / np.average(heard[is_yew], weights=before[is_yew])
+        odds = heard[leader] / np.average(heard[is_yew], weights=before[is_yew])
         if odds >= ratio:
             found[table.knowledge.characters[reading.character].family] = None
     return tuple(found)

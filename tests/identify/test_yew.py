@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -138,7 +139,10 @@ def test_the_watch_is_what_every_moment_of_the_talk_says(table, claim_lists, dat
     watch = watched(table, claims, place)
     moments = [believe(table, claims[:n], place).of(yews(table)) for n in range(1, len(claims) + 1)]
     assert watch.probability == pytest.approx(moments[-1])
-    assert watch.active == (max(moments) >= 0.05)
+    assert watch.active or max(moments) < 0.05
+    if watch.active and max(moments) < 0.05:  # some of the answers would have raised it in another order
+        few = [list(pick) for n in (1, 2, 3) for pick in combinations(claims, n)]
+        assert max(believe(table, some, place).of(yews(table)) for some in few) >= 0.03
     assert watch.holds == (watch.active and len(set(watch.against)) < 2)
     families = {table.knowledge.characters[claim.character].family for claim in claims}
     assert set(watch.against) <= families
