@@ -180,7 +180,8 @@ class Turn:
 
     def hold_yew(self) -> None:
         """Yew is not ruled out: a short word of it once a tree, and the caution for those who read the fields."""
-        if not self.watch.holds or "yew" not in self.knowledge.cautions:
+        likely = self.watch.probability >= self.knowledge.numbers["yew"]["watch"]
+        if not (self.watch.holds or likely) or "yew" not in self.knowledge.cautions:
             return
         caution = self.knowledge.cautions["yew"]
         if caution not in self.cautions:

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from chatkey.dialog import Mind
-from tests.reading_grade import grade
+from chatkey.knowledge.reading import grade
 
 HIGHEST = 6.0
 
