@@ -49,7 +49,7 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     now = belief.of(members)
     active = (
         now >= numbers["watch"]
-        or _likeliest(belief, members) >= numbers["watch"]
+        or (now >= numbers["doubt"] and _likeliest(belief, members) >= numbers["watch"])
         or any(believe(table, said, place).of(members) >= numbers["watch"] for said in _prefixes(claims))
     )
     return YewWatch(active, now, _families_against(belief, members, numbers["against"]))

@@ -49,7 +49,7 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "cant_tell": dict.fromkeys(("1", "2", "3", "4", "5"), (0.0, 0.99)),
     "price": dict.fromkeys(("1", "2", "3", "4", "5"), (0.01, 100.0)),
     "answer": dict.fromkeys(("say", "sure", "status"), (0.5, 1.0)),
-    "yew": {"watch": OPEN_SHARE, "against": (1.0, 1000.0), "questions": (0.0, 20.0)},
+    "yew": {"watch": OPEN_SHARE, "doubt": SHARE, "against": (1.0, 1000.0), "questions": (0.0, 20.0)},
     "handover": {"unsure": SHARE},
 }
 
