@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+import sys
 import tempfile
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -25,13 +26,14 @@ def shipped(name: str) -> Path:
 def remembered(folders: Iterable[Path], build: Callable[[], T]) -> T:
     """What `build` makes of these folders, kept in the user's cache folder.
 
-    It can't go stale: the key is the content of every YAML file and the state of every module of this package.
-    Where the cache can't be read or written, it is built anew.
+    It can't go stale: the key is the content of every YAML file, the state of every module of this package and the
+    version of Python. Where the cache can't be read or written, or others could have written it, it is built anew.
     """
     path = _cache_folder() / f"{_key(folders)}.pickle"
     try:
-        found: T = pickle.loads(path.read_bytes())
-        return found
+        if _is_own(path):
+            found: T = pickle.loads(path.read_bytes())
+            return found
     except Exception:  # whatever is wrong with a cache file, building anew mends it
         pass
     made = build()
@@ -53,8 +55,15 @@ def _cache_folder() -> Path:
     return Path(given or Path.home() / ".cache") / "chatkey"
 
 
+def _is_own(path: Path) -> bool:
+    """Only this user can have written the file: reading a pickle runs what its writer wants."""
+    if not hasattr(os, "getuid"):
+        return True
+    return all(one.stat().st_uid == os.getuid() and not one.stat().st_mode & 0o022 for one in (path, path.parent))
+
+
 def _key(folders: Iterable[Path]) -> str:
-    total = hashlib.sha256()
+    total = hashlib.sha256(sys.version.encode())
     for folder in folders:
         for path in sorted(folder.rglob("*.yaml")):
             total.update(f"{path}\0".encode() + (path.read_bytes() if path.is_file() else b""))

@@ -429,3 +429,12 @@ def test_only_a_few_old_states_are_kept(small, cache):
         remembered([small.path], lambda n=n: n)
     assert len(list(cache.glob("*.pickle"))) <= 4
     assert remembered([small.path], never) == 7
+
+
+@pytest.mark.parametrize("open_to_others", ["file", "folder"])
+def test_what_another_user_could_have_written_is_not_read(small, cache, open_to_others):
+    """Reading a pickle runs what its writer wants."""
+    remembered([small.path], lambda: "old")
+    (file,) = cache.glob("*.pickle")
+    (file if open_to_others == "file" else cache).chmod(0o777)
+    assert remembered([small.path], lambda: "new") == "new"
