@@ -28,6 +28,7 @@ LOW_CODE = re.compile(
     r"(?:^|[.;!?] +|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])",
     re.IGNORECASE,
 )
+CODE_APART = re.compile(r"(?<=\s)([A-Z]{2})(?=\W*$)|(?<=[.;!?,] )([A-Z]{2})(?=[.;!?,])")
 ENGLISH_WORDS = ("OK", "OR", "IN", "ME", "HI", "ON", "AL", "ID", "LA", "MA", "PA", "OH")
 LOW_WORDS = ("AS", "DE", "CO", "MO", "MS", "GU", "MP", "PR", "VI", "SD", "ND", "AR", "AK", "PE", "MB", "AB", "NT", "CT")
 ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
@@ -110,6 +111,9 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
     ):
         if match[1] in knowledge.regions and (match.start(1) > 0 or match[1] not in ENGLISH_WORDS[:6]):
             return FoundPlace(Place(match[1]), match.span(1))
+    for match in CODE_APART.finditer("" if text.isupper() else text):
+        if match.group() in knowledge.regions and match.group() not in ENGLISH_WORDS:
+            return FoundPlace(Place(match.group()), match.span())
     return None
 
 

@@ -12,6 +12,8 @@ from chatkey.understand import find_place
     ("text", "code"),
     [
         ("MI", "MI"),
+        ("soft flat needles, two white lines under. MI", "MI"),
+        ("two white lines under the needle, MI, brown twig", "MI"),
         ("creekside nr Marquette MI", "MI"),
         ("Marquette, MI", "MI"),
         ("near traverse city mi", "MI"),
