@@ -185,7 +185,10 @@ def _fits_site(turn: Turn, caution: str) -> bool:
 def _distance(turn: Turn, metres: float) -> str:
     metric = is_metric(turn.knowledge, turn.place)
     unit = turn.mind.script.word("units", "m" if metric else "ft")
-    return f"{metres:g} {unit}" if metric else f"{metres * FEET_PER_METRE:.0f} {unit}"
+    if metric:
+        return f"{metres:g} {unit}"
+    feet = metres * FEET_PER_METRE
+    return f"{round(feet / 5) * 5 if feet >= 20 else round(feet)} {unit}"  # "about 151 ft" would be false precision
 
 
 def _span(turn: Turn, metres: tuple[float, float]) -> str:
