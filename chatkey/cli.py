@@ -70,6 +70,15 @@ def _parser() -> argparse.ArgumentParser:
     identify.add_argument("--json", action="store_true", help="all fields as JSON")
     identify.set_defaults(run=_identify)
 
+    heard = commands.add_parser("understand", help="show what is taken from a message, and why")
+    heard.add_argument("text", nargs="?", help="the message")
+    heard.add_argument("--asked", metavar="CHARACTER", help='the question that waits: a character, or "place"')
+    heard.add_argument("--json", action="store_true", help="all fields as JSON")
+    heard.add_argument(
+        "--lines", action="store_true", help='messages, or objects {"text", "asked"}, from standard input, a line each'
+    )
+    heard.set_defaults(run=_understand)
+
     about = commands.add_parser("about", help="what is known of a plant")
     about.add_argument("name", help='a common or scientific name, as in "Tsuga canadensis"')
     about.add_argument("--place", help="as in talk")
@@ -112,6 +121,22 @@ def _identify(options: argparse.Namespace) -> int:
     mind = open_mind(options.knowledge, options.dialogs, options.card)
     turned = Talks(mind, place_of(mind, options.place), _month()).say(whole(options.text))
     _print(turned.view if options.json else turned.reply.text)
+    return FINE
+
+
+def _understand(options: argparse.Namespace) -> int:
+    from chatkey.app import open_mind
+    from chatkey.channels.base import UsageError, whole
+    from chatkey.channels.heard import hear_lines, heard_text, heard_view
+
+    if options.lines == (options.text is not None):
+        raise UsageError("understand", "takes a message or --lines", 'try `chatkey understand "flat, not sharp"`')
+    mind = open_mind(options.knowledge, options.dialogs, options.card)
+    if options.lines:
+        hear_lines(mind, _stdin(), sys.stdout, options.asked)
+        return FINE
+    view = heard_view(mind, whole(options.text), options.asked)
+    _print(view if options.json else heard_text(mind, view))
     return FINE
 
 

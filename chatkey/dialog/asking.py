@@ -17,9 +17,8 @@ from chatkey.dialog.reply import Ask, Block, Choice
 from chatkey.dialog.turn import Turn
 from chatkey.identify import Answer, Asked, comparison
 from chatkey.understand import Pending
+from chatkey.understand.pending import CANT_TELL, NONE_OF_THESE, keyed_states
 
-CANT_TELL = "cant_tell"
-NONE_OF_THESE = "none_of_these"
 STATUS_LINES = {
     "native": "native",
     "introduced": "introduced",
@@ -123,21 +122,13 @@ def put_pending_again(turn: Turn) -> None:
 
 
 def choices_of(turn: Turn, name: str) -> tuple[Choice, ...]:
-    """The choices of a character. A count's keys are the counts themselves, so that "5" is never a fifth choice."""
+    """The choices of a character as they are shown."""
     character = turn.knowledge.characters[name]
-    script = turn.mind.script
-    numbers = turn.knowledge.language.numbers["numbers"]
-    offered = character.offer or tuple(character.classes)
-    choices = []
-    for index, state in enumerate(offered, 1):
-        label = character.words.states[state].label
-        key = f"{numbers[label]:g}" if character.kind == "count" and label in numbers else str(index)
-        choices.append(Choice(key, label, state))
-    counts = character.kind == "count"
-    if len(offered) < len(character.states):
-        choices.append(Choice("9" if counts else str(len(choices) + 1), script.say("none_of_these"), NONE_OF_THESE))
-    choices.append(Choice("0" if counts else str(len(choices) + 1), script.say("cant_tell"), CANT_TELL))
-    return tuple(choices)
+    own = {kind: turn.mind.script.say(kind) for kind in (NONE_OF_THESE, CANT_TELL)}
+    return tuple(
+        Choice(key, own.get(state) or character.words.states[state].label, state)
+        for key, state in keyed_states(character, turn.knowledge)
+    )
 
 
 def choices_words(turn: Turn, choices: tuple[Choice, ...]) -> str:

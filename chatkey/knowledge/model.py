@@ -264,6 +264,9 @@ class Language:
     numbers: Mapping[str, Mapping[str, float]]  # scope.yaml: hedge, ordinals, letters, numbers
     texts: Mapping[str, Mapping[str, str]]  # scope.yaml: expand, emoji
     sets: Mapping[str, tuple[str, ...]]  # scope.yaml: words that {animal} and the like stand for
+    alike: Mapping[
+        str, tuple[str, ...]
+    ]  # scope.yaml: words that mean the same in a phrase, by the one that stands for all
     units: Mapping[str, float]  # mm
     not_units_before: tuple[str, ...]
     fractions: Mapping[str, float]

@@ -33,11 +33,27 @@ SCOPE_LISTS = (
     "measured_words",
     "geography",
     "describing_ends",
+    "not_plural",
+    "loose_numbers",
+    "and_words",
+    "articles",
+    "small_words",
+    "before_a_thing",
+    "plain_cues",
+    "little_words",
+    "polite",
+    "hedging_ends",
+    "place_leads",
+    "place_starts",
+    "place_quarters",
+    "codes_that_are_words",
+    "codes_rarely_meant",
+    "alone_ambiguous",
 )
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
-SCOPE_TEXTS = ("expand", "emoji", "contrast_openers")
-SCOPE_SETS = ("sets",)
+SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings")
+SCOPE_SETS = ("sets", "alike")
 
 
 def read_language(
@@ -63,6 +79,7 @@ def read_language(
         numbers={name: _numbers(scope.get(name), problems) for name in SCOPE_NUMBERS},
         texts={name: _words(scope.get(name), problems) for name in SCOPE_TEXTS},
         sets=_lists(scope.get("sets"), problems),
+        alike=_lists(scope.get("alike"), problems),
         units=_numbers(measures.get("units"), problems),
         not_units_before=_texts(measures.get("not_units_before"), problems),
         fractions=_numbers(measures.get("fractions"), problems),

@@ -4,18 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from chatkey.knowledge.model import Character, Knowledge
 from chatkey.terms import Quantity
 from chatkey.understand.lexicon import Lexicon, Meaning
 from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token, stem
-from chatkey.understand.scope import Scope
+from chatkey.understand.scope import Cue, Scope
 
 FOLIAGE = {"leaf", "awl", "scale", "spray"}  # what is said of one of these may be meant of the leaf
 WHOLE = {"whole", "place", "branch", "stem"}
-JOINS = {"or", "and", "-", "to", "/"}
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
+
+
+BoundBy = Literal["asked", "part", "phrase", "two meanings", "length", "count"]  # what told which character is meant
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Why a claim was taken: which phrase of the lexicon ("" for a length), how near the words were (0 to 1), what told
+    which character is meant, and what turned or weakened it."""
+
+    phrase: str
+    score: float = 1.0
+    by: BoundBy = "phrase"
+    cues: tuple[Cue, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +43,7 @@ class Bound:
     hedge: float
     first: int
     last: int
+    trace: Trace
     is_class: bool = False  # a length said in words ("long needles"): a measured one wins
 
 
@@ -67,10 +82,11 @@ def _states(
     context: Mapping[str, Sequence[str]],
     said_here: Mapping[str, Sequence[str]],
 ) -> list[Bound]:
-    meanings = _fitting(tokens, span, parts, knowledge, asked, context, said_here)
+    meanings, by = _fitting(tokens, span, parts, knowledge, asked, context, said_here)
     characters = list(dict.fromkeys(meaning.character for meaning in meanings))
     several = len(characters) > 1 and any(meaning.with_part for meaning in meanings)
     doubt = TWO_MEANINGS if several else 0.0
+    trace = Trace(" ".join(span.words), span.score, "two meanings" if several else by, scope.cues)
     out = []
     for name in characters:
         character = knowledge.characters[name]
@@ -79,9 +95,10 @@ def _states(
         if character.kind == "length":
             low = min(character.classes[state][0] for state in states)
             high = max(character.classes[state][1] for state in states)
-            out.append(Bound(name, (), Quantity(low, high), scope.negated, hedge, span.first, span.last, is_class=True))
+            quantity = Quantity(low, high)
+            out.append(Bound(name, (), quantity, scope.negated, hedge, span.first, span.last, trace, is_class=True))
         else:
-            out.append(Bound(name, states, None, scope.negated, hedge, span.first, span.last))
+            out.append(Bound(name, states, None, scope.negated, hedge, span.first, span.last, trace))
     return out
 
 
@@ -93,8 +110,8 @@ def _fitting(
     asked: Character | None,
     context: Mapping[str, Sequence[str]],
     said_here: Mapping[str, Sequence[str]],
-) -> list[Meaning]:
-    """The meanings that hold here: of the question asked, else of the part named, else those that need no part.
+) -> tuple[list[Meaning], BoundBy]:
+    """The meanings that hold here, and why: of the question asked, else of the part named, else those that need none.
 
     `said_here`: states that the message itself settles; `context`: these and what was said before.
     """
@@ -102,7 +119,7 @@ def _fitting(
         own = [meaning for meaning in span.meanings if meaning.character == asked.id]
         clear = any(not meaning.with_part and not meaning.asked_only for meaning in own)
         if own and (clear or not set(said_here) - {meaning.character for meaning in span.meanings}):
-            return own
+            return own, "asked"
     free = [meaning for meaning in span.meanings if not meaning.asked_only]
     free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, said_here)]
     free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
@@ -113,7 +130,7 @@ def _fitting(
     beside = near if is_noun else _part_of(tokens, span, parts, clause_only=True)
     if not here and len(span.words) == 1 and beside and not beside & (FOLIAGE | WHOLE):
         rest = []  # "flat land", "soft ground", "cones are curved": said of something else
-    return here or _first_kind(knowledge, rest)
+    return (here, "part") if here else (_first_kind(knowledge, rest), "phrase")
 
 
 def _context(spans: Sequence[Span]) -> dict[str, tuple[str, ...]]:
@@ -151,7 +168,7 @@ def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meani
 
 def _parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[str]:
     """For each token the parts it names, joined by blanks; "" where it names none. "Awl leaves" is one noun."""
-    stems = [stem(token.text) for token in tokens]
+    stems = [token.stem for token in tokens]
     found = [" ".join(part for part, nouns in lexicon.part_nouns.items() if word in nouns) for word in stems]
     for words, part in lexicon.part_phrases:
         for first in range(len(stems) - len(words) + 1):
@@ -202,7 +219,8 @@ def _length(
     quantity = span.quantity
     if not named or quantity is None:
         return []
-    return [Bound(named[0].id, (), quantity, scope.negated, scope.hedge, span.first, span.last)]
+    trace = Trace("", 1.0, "length", scope.cues)
+    return [Bound(named[0].id, (), quantity, scope.negated, scope.hedge, span.first, span.last, trace)]
 
 
 def _counts(
@@ -215,6 +233,8 @@ def _counts(
 ) -> list[Bound]:
     """A number near a word for a bundle ("bunches of like 5"), or alone where the count was asked."""
     taken = {index for span in spans for index in range(span.first, span.last + 1) if span.kind == "length"}
+    language = lexicon.language
+    joins = {"-", "/", *language.lists["either"], *language.lists["and_words"], *language.bounds["between"]}
     out: list[Bound] = []
     for character in knowledge.characters.values():
         if character.kind != "count":
@@ -223,7 +243,7 @@ def _counts(
         before = [bound for bound in found if bound.character == character.id and not bound.negated]
         for bound in before:
             at = bound.last + 2  # "bundles of 2 or 3"
-            joined = at < len(tokens) and tokens[at - 1].text in JOINS and tokens[at].text in by_number
+            joined = at < len(tokens) and tokens[at - 1].text in joins and tokens[at].text in by_number
             if joined and at not in taken:
                 out.append(replace(bound, states=(by_number[tokens[at].text],), first=at, last=at))
         if any(bound.character == character.id for bound in found):
@@ -233,9 +253,10 @@ def _counts(
             if token.kind != "number" or index in taken or token.text not in by_number:
                 continue
             window = range(max(0, index - 4), min(len(tokens), index + 4))
-            beside = any(stem(tokens[at].text) in nouns for at in window if not tokens[at].is_break)
+            beside = any(tokens[at].stem in nouns for at in window if not tokens[at].is_break)
             if beside or (asked is not None and asked.id == character.id):
-                out.append(Bound(character.id, (by_number[token.text],), None, False, 0.0, index, index))
+                trace = Trace(token.text, 1.0, "asked" if not beside else "count")
+                out.append(Bound(character.id, (by_number[token.text],), None, False, 0.0, index, index, trace))
     return out
 
 
@@ -244,7 +265,8 @@ def _container_nouns(character: Character, knowledge: Knowledge, lexicon: Lexico
     for parent, states in character.only_if.items():
         for state in states:
             said = knowledge.characters[parent].words.states[state]
-            nouns.update(stem(word) for word in (*said.words, *said.with_part) if " " not in word)
+            words = (word for word in (*said.words, *said.with_part) if " " not in word)
+            nouns.update(stem(word, lexicon.language) for word in words)
     return nouns
 
 

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
 
-LITTLE = frozenset(("they", "do", "does", "are", "there", "some", "all", "any"))
-
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
@@ -25,7 +23,7 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
     heard = [token for token in tokens if token.kind != "mark" or token.text == "?"]
     words = [token.text for token in heard if not (len(heard) > 1 and _is_the_word_one(token))]
     words = [word for word in words if word not in language.lists["choice_marks"]]
-    kept = [word for word in words if word not in _polite(language) and word != "?"]
+    kept = [word for word in words if word not in language.lists["polite"] and word != "?"]
     if not choices or not kept or len(kept) > 5:
         return None
     hedge = _hedge(words, language)
@@ -38,7 +36,8 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
         for said, state in (("yes", offered[0]), ("no", offered[1])):
             if _says(kept, language.lists[said], language):
                 return Chosen(state, hedge=hedge)
-    joined = [word for word in kept if word not in language.lists["either"] and word != "and"]
+    joins = {*language.lists["either"], *language.lists["and_words"]}
+    joined = [word for word in kept if word not in joins]
     picked = [_one(word, by_key, offered, language) for word in _merged(joined, language)]
     if not picked or any(state is None for state in picked):
         return None
@@ -53,7 +52,7 @@ def leading_choice(
 ) -> tuple[Chosen, int] | None:
     """A choice that a longer message begins with ("2. why?", "yes and it is hairy"), and where the rest begins."""
     for index, token in enumerate(tokens[1:6], 1):
-        joins = token.is_break or token.text in language.lists["clause_breaks"] or token.text == "and"
+        joins = token.is_break or token.text in (*language.lists["clause_breaks"], *language.lists["and_words"])
         if joins and index + 1 < len(tokens):
             chosen = read_choice(tokens[:index], choices, language)
             return (chosen, index + 1) if chosen is not None else None
@@ -64,7 +63,7 @@ def _says(words: Sequence[str], said: Sequence[str], language: Language) -> bool
     """A yes or a no: in the list as it stands, or made of its words and little ones ("yeah they do")."""
     if " ".join(words) in said:
         return True
-    little = LITTLE | _polite(language)
+    little = {*language.lists["little_words"], *language.lists["polite"]}
     return any(word in said for word in words) and all(word in said or word in little for word in words)
 
 
@@ -88,30 +87,6 @@ def _merged(words: Sequence[str], language: Language) -> list[str]:
     """Ordinals of two words as one ("first one", "the last")."""
     text = " ".join(words)
     return [text] if text in language.numbers["ordinals"] else list(words)
-
-
-def _polite(language: Language) -> frozenset[str]:
-    return frozenset(
-        (
-            "the",
-            "it",
-            "is",
-            "it's",
-            "i",
-            "think",
-            "please",
-            "maybe",
-            "probably",
-            "one",
-            "1st one",
-            "thanks",
-            "um",
-            "uh",
-            "so",
-            "would",
-            "say",
-        )
-    ) - {"1"}
 
 
 def _hedge(words: Sequence[str], language: Language) -> float:

@@ -13,6 +13,8 @@ from chatkey.understand.normalise import Token, normalise, stem
 
 K = TypeVar("K")
 
+MOST_TURNED = 5  # words of a phrase that may stand in any order
+
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
@@ -39,6 +41,9 @@ class Lexicon:
 
     language: Language
     phrases: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # first word -> longest first
+    alike: Mapping[str, str]  # a word -> the one that stands for all of like meaning
+    alike_phrases: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # the same in such words
+    bags: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # by rarest word: any order will do
     names: Mapping[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]  # -> taxa and groups so called
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
@@ -70,9 +75,12 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
                 meanings[key(phrase, language, fillers)].setdefault(Meaning(character.id, state, asked_only=True))
     meanings.pop((), None)
     names, also = _named(knowledge, language)
-    by_part = {part: frozenset(stem(n) for n in given if " " not in n) for part, given in language.parts.items()}
+    by_part = {
+        part: frozenset(stem(noun, language) for noun in given if " " not in noun)
+        for part, given in language.parts.items()
+    }
     long_nouns = tuple(
-        (tuple(stem(word) for word in noun.split()), part)
+        (tuple(stem(word, language) for word in noun.split()), part)
         for part, given in language.parts.items()
         for noun in given
         if " " in noun
@@ -81,9 +89,16 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
     nouns = dict.fromkeys(noun for given in by_part.values() for noun in given)
     known = _known_words(language, meanings, names, nouns, patterns, wholes)
     counts = Counter(word for words in (*meanings, *names) for word in words)
+    alike = {stem(word, language): first for first, words in language.alike.items() for word in words}
+    in_alike = _in_alike_words(meanings, alike)
+    denials = {word for phrase in (*language.lists["deny"], *language.lists["deny_after"]) for word in phrase.split()}
+    turnable = {words: given for words, given in in_alike.items() if not denials & set(words)}
     return Lexicon(
         language=language,
         phrases=_by_first(meanings),
+        alike=alike,
+        alike_phrases=_by_first(in_alike),
+        bags=_by_rarest(turnable),
         names=_by_first(names),
         also_called=also,
         patterns=patterns,
@@ -99,8 +114,8 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
 def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, ...]:
     """The words of a phrase as looked up: normalised, stemmed, fillers dropped (unless nothing else is left)."""
     tokens = [token for token in normalise(phrase, language) if token.kind != "mark"]
-    kept = tuple(stem(token.text) for token in tokens if token.text not in fillers)
-    return kept or tuple(stem(token.text) for token in tokens)
+    kept = tuple(token.stem for token in tokens if token.text not in fillers)
+    return kept or tuple(token.stem for token in tokens)
 
 
 def _named(
@@ -183,6 +198,36 @@ def _by_first(
     return {first: tuple(sorted(rows, key=lambda row: -len(row[0]))) for first, rows in out.items()}
 
 
+def _in_alike_words(
+    meanings: Mapping[tuple[str, ...], Mapping[Meaning, None]], alike: Mapping[str, str]
+) -> dict[tuple[str, ...], dict[Meaning, None]]:
+    """The phrases of two words and more in the words that stand for all of like meaning. What thereby comes to mean two
+    things is left out: it is heard only as it is written."""
+    found: dict[tuple[str, ...], dict[Meaning, None]] = defaultdict(dict)
+    for words, given in meanings.items():
+        if len(words) > 1:
+            found[tuple(alike.get(word, word) for word in words)].update(
+                {meaning: None for meaning in given if not meaning.asked_only}
+            )
+    return {words: given for words, given in found.items() if len({(m.character, m.state) for m in given}) == 1}
+
+
+def _by_rarest(
+    found: Mapping[tuple[str, ...], Mapping[Meaning, None]],
+) -> dict[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]:
+    """Sets of two to five words by the one that stands in fewest phrases; a set that means two things is left out."""
+    counts = Counter(word for words in found for word in words)
+    sets: dict[tuple[str, ...], dict[Meaning, None]] = defaultdict(dict)
+    for words, given in found.items():
+        if len(words) <= MOST_TURNED and len(set(words)) == len(words):
+            sets[tuple(sorted(words))].update(given)
+    out: dict[str, list[tuple[tuple[str, ...], tuple[Meaning, ...]]]] = defaultdict(list)
+    for words, given in sets.items():
+        if len({(meaning.character, meaning.state) for meaning in given}) == 1:
+            out[min(words, key=lambda word: (counts[word], word))].append((words, tuple(given)))
+    return {word: tuple(rows) for word, rows in out.items()}
+
+
 def _known_words(language: Language, *sources: object) -> frozenset[str]:
     """Every word that means something to us: these are never taken for misspellings of others."""
     words: set[str] = set()
@@ -198,10 +243,10 @@ def _known_words(language: Language, *sources: object) -> frozenset[str]:
         for table in (*language.numbers.values(), *language.texts.values(), language.units, language.fractions)
     ]
     texts += [list(table.values()) for table in language.texts.values()]
-    texts += list(language.sets.values())
+    texts += [*language.sets.values(), *language.alike.values()]
     texts += [thing.words for thing in language.things] + [language.not_units_before]
     words.update(word for phrases in texts for phrase in phrases for word in phrase.lower().split())
-    return frozenset(words | {stem(word) for word in words})
+    return frozenset(words | {stem(word, language) for word in words})
 
 
 def find_names(lexicon: Lexicon, name: str) -> tuple[str, ...]:

@@ -1,4 +1,5 @@
-"""Tokens to spans: exact phrases first, misspelt words mended with cut-offs by length, then the best set of spans."""
+"""Tokens to spans: misspelt words mended, then phrases found (exact, with words of like meaning, in another order), then
+the best set of them."""
 
 from __future__ import annotations
 
@@ -16,23 +17,28 @@ from chatkey.understand.normalise import Token, stem
 
 V = TypeVar("V")
 
+EXACT, ALIKE, TURNED = 1.0, 0.95, 0.85  # score of a phrase as it stands, with words of like meaning, in another order
+SLACK = 2  # words beside its own that a phrase in another order may have between them
+LENGTH_BONUS = 0.2
+
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A run of tokens that means something. `first` and `last` are token indices, inclusive."""
+    """A run of tokens that means something. `first` and `last` are token indices, inclusive; `score` is 0 to 1."""
 
     first: int
     last: int
     words: tuple[str, ...]
-    kind: str  # claim | name | length | count
+    kind: str  # claim | name | length
     meanings: tuple[Meaning, ...] = ()
     names: tuple[str, ...] = ()
     quantity: Quantity | None = None
+    score: float = EXACT
 
     @property
     def weight(self) -> float:
         """What the span adds to a set of spans: longer runs win over the same tokens in pieces."""
-        return float(len(self.words) ** 1.3) + (0.2 if self.kind in ("length", "count") else 0.0)
+        return float(len(self.words) ** 1.3) * self.score + (LENGTH_BONUS if self.kind == "length" else 0.0)
 
 
 def mend(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[Token, ...]:
@@ -42,13 +48,26 @@ def mend(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[Token, ...]:
 
 def phrase_spans(tokens: Sequence[Token], lexicon: Lexicon) -> list[Span]:
     """Every phrase of the lexicon that stands in the message, overlapping ones too."""
+    stems = [token.stem for token in tokens]
     spans = [
-        Span(first, last, words, "claim", meanings=meanings)
-        for first, last, words, meanings in _runs(tokens, lexicon.phrases, lexicon.fillers)
+        Span(first, last, words, "claim", meanings=meanings, score=EXACT * _typed(tokens, first, last))
+        for first, last, words, meanings in _runs(tokens, stems, lexicon.phrases, lexicon.fillers)
     ]
+    alike = [lexicon.alike.get(word, word) for word in stems]
+    seen = {(span.first, span.last) for span in spans}
+    for score, found in (
+        (ALIKE, _runs(tokens, alike, lexicon.alike_phrases, lexicon.fillers)),
+        (TURNED, _turned(tokens, alike, lexicon)),
+    ):
+        for first, last, words, meanings in found:
+            if (first, last) not in seen:
+                spans.append(
+                    Span(first, last, words, "claim", meanings=meanings, score=score * _typed(tokens, first, last))
+                )
+        seen = {(span.first, span.last) for span in spans}
     spans += [
-        Span(first, last, words, "name", names=names)
-        for first, last, words, names in _runs(tokens, lexicon.names, frozenset())
+        Span(first, last, words, "name", names=names, score=_typed(tokens, first, last))
+        for first, last, words, names in _runs(tokens, stems, lexicon.names, frozenset())
     ]
     return spans
 
@@ -68,11 +87,11 @@ def best_set(spans: Sequence[Span]) -> tuple[Span, ...]:
 
 def _runs(
     tokens: Sequence[Token],
+    stems: Sequence[str],
     table: Mapping[str, Sequence[tuple[tuple[str, ...], tuple[V, ...]]]],
     fillers: frozenset[str],
 ) -> list[tuple[int, int, tuple[str, ...], tuple[V, ...]]]:
     """All places where a phrase's words stand in order with nothing but fillers between."""
-    stems = [stem(token.text) for token in tokens]
     found = []
     for start, word in enumerate(stems):
         if tokens[start].is_break:
@@ -97,16 +116,72 @@ def _follow(
     return at
 
 
+def _turned(
+    tokens: Sequence[Token], alike: Sequence[str], lexicon: Lexicon
+) -> list[tuple[int, int, tuple[str, ...], tuple[Meaning, ...]]]:
+    """Where all the words of a phrase stand close together in another order: "lines under it, two, white"."""
+    found = []
+    for anchor, word in enumerate(alike):
+        for words, meanings in lexicon.bags.get(word, ()):
+            run = _around(tokens, alike, anchor, words, lexicon)
+            if run is not None:
+                found.append((*run, words, meanings))
+    return found
+
+
+def _around(
+    tokens: Sequence[Token], alike: Sequence[str], anchor: int, words: tuple[str, ...], lexicon: Lexicon
+) -> tuple[int, int] | None:
+    """The narrowest run about the anchor that holds all the words, fillers not counted."""
+    reach = len(words) - 1 + SLACK
+    left = _reach(tokens, anchor, -1, reach, lexicon)
+    right = _reach(tokens, anchor, 1, reach, lexicon)
+    used = {anchor}
+    for word in words:
+        if word == alike[anchor]:
+            continue
+        near = [n for n in range(left, right + 1) if alike[n] == word and n not in used]
+        if not near:
+            return None
+        used.add(min(near, key=lambda n: abs(n - anchor)))
+    first, last = min(used), max(used)
+    inner = sum(1 for n in range(first, last + 1) if n not in used and tokens[n].text not in lexicon.fillers)
+    return (first, last) if inner <= SLACK else None
+
+
+def _reach(tokens: Sequence[Token], at: int, step: int, most: int, lexicon: Lexicon) -> int:
+    """How far from `at` one can go in a clause without passing more than `most` words that are no fillers."""
+    passed = 0
+    breaks = lexicon.language.lists["clause_breaks"]
+    while 0 <= at + step < len(tokens) and passed < most:
+        token = tokens[at + step]
+        if token.is_break or token.text in breaks:
+            break
+        at += step
+        passed += token.text not in lexicon.fillers
+    return at
+
+
+def _typed(tokens: Sequence[Token], first: int, last: int) -> float:
+    """The score of the worst word of a run: how near it was typed to the word it was taken for."""
+    return min(token.score for token in tokens[first : last + 1])
+
+
 def _mended(token: Token, lexicon: Lexicon) -> Token:
     word = token.text
-    if token.kind != "word" or word in lexicon.known or stem(word) in lexicon.known:
+    if token.kind != "word" or word in lexicon.known or token.stem in lexicon.known:
         return token
-    if word.endswith("ish") and len(word) > 5:
-        for base in (word[:-3], word[:-4], word[:-3] + "e"):
-            if base in lexicon.known:
-                return replace(token, text=base, ish=True)
+    for ending in lexicon.language.lists["hedging_ends"]:
+        if word.endswith(ending) and len(word) > len(ending) + 2:
+            root = word[: -len(ending)]
+            for base in (root, root[:-1], root + "e"):  # flattish, reddish, bluish
+                if base in lexicon.known:
+                    return replace(token, text=base, stem=stem(base, lexicon.language), ish=True)
     near = _nearest(word, lexicon.vocabulary)
-    return replace(token, text=near) if near else token
+    if near is None:
+        return token
+    likeness = OSA.normalized_similarity(word, near)
+    return replace(token, text=near, stem=stem(near, lexicon.language), score=round(likeness, 2))
 
 
 @lru_cache(maxsize=20_000)

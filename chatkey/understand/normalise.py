@@ -6,10 +6,12 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from chatkey.knowledge.model import Language
 
 LONGEST = 4000  # code points that are read; a longer message is cut
+SHORTEST_PLURAL = 4  # letters of a word that may have a plural ending
 PLAIN = {
     "’": "'",
     "‘": "'",
@@ -25,12 +27,11 @@ PLAIN = {
 }
 DROPPED = {"\ufe0f", "\u200d", "\u20e3"} | {chr(code) for code in range(0x1F3FB, 0x1F400)} | {"♂", "♀"}
 FRACTIONS = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
-PIECE = re.compile(
-    r"(?P<number>\d+(?:\.\d+)?(?!\w*[a-z]\d)|\.\d+)|(?P<word>w/o\b|w/|b/c\b|[^\W\d_]+(?:'[^\W\d_]+)*'?)|(?P<mark>[^\w\s]|_)"
-)
+NUMBER = r"(?P<number>\d+(?:\.\d+)?(?!\w*[a-z]\d)|\.\d+)"
+WORD = r"[^\W\d_]+(?:'[^\W\d_]+)*'?"
+MARK = r"(?P<mark>[^\w\s]|_)"
 SIMPLE = re.compile(r"[a-z]+(?: [a-z]+)*")  # most phrases of a lexicon: nothing to mend
 BREAKS = set(".,;:?!()\n")
-NOT_MERGED = {"hundred", "dozen", "half dozen", "couple", "couple of", "pair", "pair of"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,8 @@ class Token:
     text: str
     span: tuple[int, int]
     kind: str = "word"  # word | number | mark
+    stem: str = ""  # the word without a plural ending
+    score: float = 1.0  # how near the word as typed is to the one it was taken for
     ish: bool = False  # "flattish": a hedge
 
     @property
@@ -54,10 +57,17 @@ def normalise(text: str, language: Language) -> tuple[Token, ...]:
     plain, origin = _plain(text[:LONGEST], language.texts["emoji"])
     tokens = [
         Token(match.group(), (origin[match.start()], origin[match.end() - 1] + 1), match.lastgroup or "mark")
-        for match in PIECE.finditer(plain)
+        for match in _piece(tuple(language.texts["expand"])).finditer(plain)
     ]
-    tokens = _expand(_join_fractions(tokens), language)
-    return tuple(_count(token, language.numbers["numbers"]) for token in tokens)
+    return tuple(_finished(token, language) for token in _expand(_join_fractions(tokens), language))
+
+
+@lru_cache(maxsize=32)
+def _piece(expanded: tuple[str, ...]) -> re.Pattern[str]:
+    """Numbers, words and marks; a texting form with a stroke in it ("w/o") is one word."""
+    stroked = sorted((form for form in expanded if "/" in form), key=len, reverse=True)
+    forms = "".join(re.escape(form) + (r"\b|" if form[-1].isalpha() else "|") for form in stroked)
+    return re.compile(f"{NUMBER}|(?P<word>{forms}{WORD})|{MARK}")
 
 
 def _simple(text: str, language: Language) -> tuple[Token, ...]:
@@ -67,18 +77,17 @@ def _simple(text: str, language: Language) -> tuple[Token, ...]:
     for word in text.split(" "):
         tokens.append(Token(word, (at, at + len(word))))
         at += len(word) + 1
-    return tuple(_count(token, language.numbers["numbers"]) for token in _expand(tokens, language))
+    return tuple(_finished(token, language) for token in _expand(tokens, language))
 
 
-def stem(word: str) -> str:
-    """The word without a plural ending: one form for "needles" and "needle"."""
-    if len(word) < 4 or not word.endswith("s") or word.endswith(("ss", "us", "is")):
+def stem(word: str, language: Language) -> str:
+    """The word without a plural ending: one form for "needles" and "needle". The endings are the language's."""
+    if len(word) < SHORTEST_PLURAL or word.endswith(language.lists["not_plural"]):
         return word
-    if word.endswith("ies") and len(word) > 4:
-        return word[:-3] + "y"
-    if word.endswith(("ches", "shes", "sses", "xes", "zes")):
-        return word[:-2]
-    return word[:-1]
+    for ending, instead in language.texts["plural_endings"].items():  # the first that fits
+        if word.endswith(ending) and len(word) > len(ending) + 1:
+            return word[: -len(ending)] + instead
+    return word
 
 
 def _plain(text: str, emoji: Mapping[str, str]) -> tuple[str, list[int]]:
@@ -140,7 +149,10 @@ def _expand(tokens: Sequence[Token], language: Language) -> list[Token]:
     return out
 
 
-def _count(token: Token, numbers: Mapping[str, float]) -> Token:
-    if token.kind == "word" and token.text in numbers and token.text not in NOT_MERGED:
-        return replace(token, text=f"{numbers[token.text]:g}", kind="number")
-    return token
+def _finished(token: Token, language: Language) -> Token:
+    """With its stem; a spelled number as digits."""
+    numbers = language.numbers["numbers"]
+    if token.kind == "word" and token.text in numbers and token.text not in language.lists["loose_numbers"]:
+        digits = f"{numbers[token.text]:g}"
+        return replace(token, text=digits, stem=digits, kind="number")
+    return replace(token, stem=stem(token.text, language) if token.kind == "word" else token.text)

@@ -23,14 +23,7 @@ TOWN_CODE = re.compile(
     r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b"
     r"|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b"
 )
-ALONE = re.compile(r"^\W*(?:i'?m |we'?re |am |are )?(?:in |near |from |at )?(?P<code>[A-Za-z]{2})\W*$", re.IGNORECASE)
-LOW_CODE = re.compile(
-    r"(?:^|[.;!?] +|\b(?:in|near|nr|at|by|outside|around|from) |, ?)((?:[a-z.'-]+ ){1,3})([a-z]{2})(?=\W*$|\s*[.,;!])",
-    re.IGNORECASE,
-)
 CODE_APART = re.compile(r"(?<=\s)([A-Z]{2})(?=\W*$)|(?<=[.;!?,] )([A-Z]{2})(?=[.;!?,])")
-ENGLISH_WORDS = ("OK", "OR", "IN", "ME", "HI", "ON", "AL", "ID", "LA", "MA", "PA", "OH")
-LOW_WORDS = ("AS", "DE", "CO", "MO", "MS", "GU", "MP", "PR", "VI", "SD", "ND", "AR", "AK", "PE", "MB", "AB", "NT", "CT")
 ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
 
 
@@ -38,6 +31,27 @@ ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
 class FoundPlace:
     place: Place
     span: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class _Patterns:
+    """How a code of two letters stands in a sentence of one language."""
+
+    alone: re.Pattern[str]  # the whole message
+    low: re.Pattern[str]  # "near st ignace mi"
+    led: re.Pattern[str]  # "northern MI"
+
+
+@lru_cache(maxsize=16)
+def _patterns(starts: tuple[str, ...], leads: tuple[str, ...], quarters: tuple[str, ...]) -> _Patterns:
+    start, lead, quarter = ("|".join(map(re.escape, words)) for words in (starts, leads, quarters))
+    return _Patterns(
+        re.compile(rf"^\W*(?:(?:{start}) )?(?:(?:{lead}) )?(?P<code>[A-Za-z]{{2}})\W*$", re.IGNORECASE),
+        re.compile(
+            rf"(?:^|[.;!?] +|\b(?:{lead}) |, ?)((?:[a-z.'-]+ ){{1,3}})([a-z]{{2}})(?=\W*$|\s*[.,;!])", re.IGNORECASE
+        ),
+        re.compile(rf"(?:^|\b(?:{lead}|{quarter}) )([A-Z]{{2}})\b"),
+    )
 
 
 def find_place(text: str, knowledge: Knowledge, *, asked: bool = False) -> FoundPlace | None:
@@ -94,25 +108,26 @@ def _zip(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
 
 
 def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
-    alone = ALONE.match(text)
-    sure = alone is not None and alone["code"].isupper() and alone["code"] not in ENGLISH_WORDS[:6]
+    lists = knowledge.language.lists
+    words, rare, doubtful = lists["codes_that_are_words"], lists["codes_rarely_meant"], lists["alone_ambiguous"]
+    patterns = _patterns(lists["place_starts"], lists["place_leads"], lists["place_quarters"])
+    alone = patterns.alone.match(text)
+    sure = alone is not None and alone["code"].isupper() and alone["code"] not in doubtful
     if alone and alone["code"].upper() in knowledge.regions and (asked or sure):
         return FoundPlace(Place(alone["code"].upper()), alone.span("code"))
     for match in TOWN_CODE.finditer(text):
         code = match["code"] or match["low_code"]
-        if code in knowledge.regions and (match["comma"] or match["low"] or code not in ENGLISH_WORDS):
+        if code in knowledge.regions and (match["comma"] or match["low"] or code not in words):
             return FoundPlace(Place(code, town=match["town"] or match["low"].title()), match.span())
-    for match in LOW_CODE.finditer(text):
+    for match in patterns.low.finditer(text):
         code = match[2].upper()
-        if code in knowledge.regions and code not in ENGLISH_WORDS + LOW_WORDS:
+        if code in knowledge.regions and code not in words + rare:
             return FoundPlace(Place(code, town=match[1].strip().title()), match.span())
-    for match in re.finditer(
-        r"(?:^|\b(?:in|near|from|at|around|northern|southern|eastern|western|upper|central) )([A-Z]{2})\b", text
-    ):
-        if match[1] in knowledge.regions and (match.start(1) > 0 or match[1] not in ENGLISH_WORDS[:6]):
+    for match in patterns.led.finditer(text):
+        if match[1] in knowledge.regions and (match.start(1) > 0 or match[1] not in doubtful):
             return FoundPlace(Place(match[1]), match.span(1))
     for match in CODE_APART.finditer("" if text.isupper() else text):
-        if match.group() in knowledge.regions and match.group() not in ENGLISH_WORDS:
+        if match.group() in knowledge.regions and match.group() not in words:
             return FoundPlace(Place(match.group()), match.span())
     return None
 
@@ -155,7 +170,9 @@ def name_pattern(names: Mapping[str, tuple[str, bool]]) -> re.Pattern[str]:
 
 def states_of_town(text: str, knowledge: Knowledge) -> tuple[str, ...]:
     """The states that have a town of this name (an answer to "where are you?"), alphabetically; () for none."""
-    name = re.sub(r"^(?:i'?m |we'?re )?(?:in|near|nr|at|outside|from|by)\s+", "", text.strip(" .,!?").lower())
+    lists = knowledge.language.lists
+    start, lead = ("|".join(map(re.escape, words)) for words in (lists["place_starts"], lists["place_leads"]))
+    name = re.sub(rf"^(?:(?:{start}) )?(?:{lead})\s+", "", text.strip(" .,!?").lower())
     if not re.fullmatch(r"[a-z][a-z .'-]{2,30}", name):
         return ()
     return tuple(code for code in _town_states(name) if code in knowledge.regions)

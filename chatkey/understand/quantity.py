@@ -78,17 +78,19 @@ def _number(tokens: Sequence[Token], at: int, language: Language) -> tuple[float
         if extra is not None and "/" not in token.text:
             return value + extra[0], extra[1] + 1
         if after < len(tokens) and tokens[after].text in language.fractions and "/" not in token.text:
-            return value * language.fractions[tokens[after].text], _past(tokens, after + 1, ("of", "an", "a"))
+            return value * language.fractions[tokens[after].text], _past(
+                tokens, after + 1, language.lists["small_words"]
+            )
         return value, after
     if token.text in language.fractions and token.kind == "word":
-        return language.fractions[token.text], _past(tokens, at + 1, ("of", "an", "a"))
-    if token.text in ("a", "an") and at + 1 < len(tokens):
+        return language.fractions[token.text], _past(tokens, at + 1, language.lists["small_words"])
+    if token.text in language.lists["articles"] and at + 1 < len(tokens):
         following = tokens[at + 1].text
         if following in language.fractions or following in language.numbers["numbers"]:
             return _number(tokens, at + 1, language)
         return (1.0, at + 1) if following in language.units and len(following) > 1 else None
-    if token.text in language.numbers["numbers"] and token.text in ("couple", "dozen"):
-        return language.numbers["numbers"][token.text], _past(tokens, at + 1, ("of",))
+    if token.text in language.numbers["numbers"] and token.text in language.lists["loose_numbers"]:
+        return language.numbers["numbers"][token.text], _past(tokens, at + 1, language.lists["small_words"])
     return None
 
 
@@ -115,9 +117,9 @@ def _is_bare_number(tokens: Sequence[Token], at: int, language: Language) -> boo
 
 def _and_a_half(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
     """ "and a half", "and 1/2": the fraction and the index of its last token."""
-    if at >= len(tokens) or tokens[at].text != "and":
+    if at >= len(tokens) or tokens[at].text not in language.lists["and_words"]:
         return None
-    following = _past(tokens, at + 1, ("a", "an", "1"))
+    following = _past(tokens, at + 1, (*language.lists["articles"], "1"))
     if following < len(tokens) and tokens[following].text in language.fractions:
         return language.fractions[tokens[following].text], following
     if at + 1 < len(tokens) and tokens[at + 1].kind == "number" and "/" in tokens[at + 1].text:
@@ -127,13 +129,13 @@ def _and_a_half(tokens: Sequence[Token], at: int, language: Language) -> tuple[f
 
 def _thing(tokens: Sequence[Token], at: int, language: Language) -> Span | None:
     """A body or pocket measure after a cue of size: "long as my finger", "size of a quarter"."""
-    for kind, cues in language.cues.items():
+    for cues in language.cues.values():
         for cue in cues:
             words = cue.split()
             if [token.text for token in tokens[at : at + len(words)]] != words:
                 continue
-            after = _past(tokens, at + len(words), ("a", "an", "the", "my", "your", "his", "her", "about", "as", "of"))
-            found = _named_thing(tokens, after, language, plain_like=cue == "like", sizes=kind == "size")
+            after = _past(tokens, at + len(words), language.lists["before_a_thing"])
+            found = _named_thing(tokens, after, language, plain_like=cue in language.lists["plain_cues"])
             if found is not None:
                 low, high, last = found
                 return Span(at, last, ("#",) * (last - at + 1), "length", quantity=Quantity(low, high, "thumb"))
@@ -141,7 +143,7 @@ def _thing(tokens: Sequence[Token], at: int, language: Language) -> Span | None:
 
 
 def _named_thing(
-    tokens: Sequence[Token], at: int, language: Language, *, plain_like: bool, sizes: bool
+    tokens: Sequence[Token], at: int, language: Language, *, plain_like: bool
 ) -> tuple[float, float, int] | None:
     best: tuple[float, float, int] | None = None
     for thing in language.things:
@@ -149,9 +151,10 @@ def _named_thing(
             continue
         for phrase in thing.words:
             words = phrase.split()
-            texts = [token.text.removesuffix("'s") for token in tokens[at : at + len(words)]]
-            plural = [*texts[:-1], texts[-1].removesuffix("s")] if texts else []
-            if words in (texts, plural) and (best is None or at + len(words) - 1 > best[2]):
+            run = tokens[at : at + len(words)]
+            texts = [token.text.removesuffix("'s") for token in run]
+            singular = [*texts[:-1], run[-1].stem] if run else []
+            if words in (texts, singular) and (best is None or at + len(words) - 1 > best[2]):
                 best = (thing.low, thing.high, at + len(words) - 1)
     return best
 

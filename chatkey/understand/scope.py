@@ -5,57 +5,129 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 from chatkey.knowledge.model import Language
 from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token
 
+CueKind = Literal["denied", "contrast", "hedged", "not said", "taken back"]
+HEDGED_BY_ENDING = 0.4  # "flattish", where the language gives no weight of its own
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """Words of the message that turned, weakened or took back a span."""
+
+    kind: CueKind
+    words: str
+    span: tuple[int, int]  # code points of the message
+
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """How one span stands: denied, doubted, or not said at all (asked, wondered, taken back)."""
+    """How one span stands: denied, doubted, or not said at all (asked, wondered, taken back), and for which words."""
 
     negated: bool = False
     hedge: float = 0.0
     said: bool = True
+    cues: tuple[Cue, ...] = ()
+
+
+class _Standing:
+    """The scopes of a message as they are worked out."""
+
+    def __init__(self, tokens: Sequence[Token], spans: Sequence[Span]) -> None:
+        self.tokens = tokens
+        self.denials = [0] * len(spans)
+        self.hedges = [0.0] * len(spans)
+        self.said = [True] * len(spans)
+        self.cues: list[list[Cue]] = [[] for _ in spans]
+
+    def cue(self, reached: Sequence[int], kind: CueKind, first: int, last: int) -> None:
+        words = " ".join(token.text for token in self.tokens[first : last + 1])
+        for n in reached:
+            self.cues[n].append(Cue(kind, words, (self.tokens[first].span[0], self.tokens[last].span[1])))
+
+    def deny(self, reached: Sequence[int], first: int, last: int, kind: CueKind = "denied") -> None:
+        for n in reached:
+            self.denials[n] += 1
+        self.cue(reached, kind, first, last)
+
+    def doubt(self, reached: Sequence[int], weight: float, first: int, last: int) -> None:
+        for n in reached:
+            self.hedges[n] = max(self.hedges[n], weight)
+        self.cue(reached, "hedged", first, last)
+
+    def unsay(self, reached: Sequence[int], kind: CueKind, first: int, last: int) -> None:
+        for n in reached:
+            self.said[n] = False
+        self.cue(reached, kind, first, last)
+
+    def scopes(self) -> tuple[Scope, ...]:
+        """Two denials make none."""
+        rows = zip(self.denials, self.hedges, self.said, self.cues, strict=True)
+        return tuple(Scope(count % 2 == 1, hedge, said, tuple(cues)) for count, hedge, said, cues in rows)
 
 
 def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -> tuple[Scope, ...]:
     """The scope of each span, in order."""
-    negated = [0] * len(spans)
-    hedge = [0.0] * len(spans)
-    said = [True] * len(spans)
+    standing = _Standing(tokens, spans)
     covered = {index for span in spans for index in range(span.first, span.last + 1)}
     taken = cover(tokens, language.lists["not_denying"])
     for first, last in _places(tokens, language.lists["not_said"], covered):
         taken.update(range(first, last + 1))
-        for n in _following(tokens, spans, last, language):
-            said[n] = False
-    for first, last in _places(tokens, language.lists["deny"], covered | taken):
-        reached = _denied(tokens, spans, last, language)
-        if not reached:
-            reached = _denied_before(tokens, spans, first, last)
-        for n in reached:
-            negated[n] += 1
-    for first, last in _places(tokens, language.lists["deny_after"], covered | taken):
-        if _ends_clause(tokens, last):
-            for n in _denied_before(tokens, spans, first, last):
-                negated[n] = max(negated[n], 1)
+        standing.unsay(_following(tokens, spans, last, language), "not said", first, last)
+    _deny(standing, tokens, spans, covered | taken, language)
+    _contrast(standing, tokens, spans, covered, language)
+    _hedge(standing, tokens, spans, covered, language)
+    _take_back(standing, tokens, spans, language)
+    return standing.scopes()
+
+
+def _deny(
+    standing: _Standing, tokens: Sequence[Token], spans: Sequence[Span], leave_out: set[int], language: Language
+) -> None:
+    """ "not X", "no X or Y", "X? no", "X: none"."""
+    for first, last in _places(tokens, language.lists["deny"], leave_out):
+        reached = _denied(tokens, spans, last, language) or _denied_before(tokens, spans, first, last)
+        standing.deny(reached, first, last)
+    for first, last in _places(tokens, language.lists["deny_after"], leave_out):
+        reached = _denied_before(tokens, spans, first, last) if _ends_clause(tokens, last) else []
+        standing.deny([n for n in reached if not standing.denials[n]], first, last)
+
+
+def _contrast(
+    standing: _Standing, tokens: Sequence[Token], spans: Sequence[Span], covered: set[int], language: Language
+) -> None:
+    """ "flat rather than round", "more flat than round", "less flat than round"."""
+    openers = language.texts["contrast_openers"]
     for first, last in _places(tokens, language.lists["contrast"], covered):
         for n in _contrasted(tokens, spans, first, last, language):
-            negated[n] += 1
+            before = max(m for m, span in enumerate(spans) if span.last < first)
+            start = max(0, spans[before].first - 4)
+            opened = [word for word, kept in openers.items() if kept == "second" and _opens(tokens, start, first, word)]
+            standing.deny([before if opened else n], first, last, "contrast")
+
+
+def _opens(tokens: Sequence[Token], start: int, end: int, phrase: str) -> bool:
+    words = phrase.split()
+    texts = [token.text for token in tokens[start:end]]
+    return any(texts[n : n + len(words)] == words for n in range(len(texts)))
+
+
+def _hedge(
+    standing: _Standing, tokens: Sequence[Token], spans: Sequence[Span], covered: set[int], language: Language
+) -> None:
+    """ "kinda X", "X i think", "Xish"."""
     weights = language.numbers["hedge"]
     for first, last in _places(tokens, tuple(weights), covered):
         weight = weights[" ".join(token.text for token in tokens[first : last + 1])]
-        for n in _hedged(tokens, spans, first, last, language):
-            hedge[n] = max(hedge[n], weight)
+        standing.doubt(_hedged(tokens, spans, first, last, language), weight, first, last)
     for n, span in enumerate(spans):
-        if any(tokens[index].ish for index in range(span.first, span.last + 1)):
-            hedge[n] = max(hedge[n], language.numbers["hedge"].get("ish", 0.4))
-    _take_back(tokens, spans, said, language)
-    return tuple(
-        Scope(count % 2 == 1, weight, stands) for count, weight, stands in zip(negated, hedge, said, strict=True)
-    )
+        for index in range(span.first, span.last + 1):
+            if tokens[index].ish:
+                standing.doubt([n], weights.get("ish", HEDGED_BY_ENDING), index, index)
 
 
 def _places(tokens: Sequence[Token], phrases: Sequence[str], leave_out: set[int]) -> list[tuple[int, int]]:
@@ -169,12 +241,11 @@ def _hedged(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: in
     return []
 
 
-def _take_back(tokens: Sequence[Token], spans: Sequence[Span], said: list[bool], language: Language) -> None:
+def _take_back(standing: _Standing, tokens: Sequence[Token], spans: Sequence[Span], language: Language) -> None:
     """ "flat, wait, square": what stands before the correction about the same character is not said."""
     covered = {index for span in spans for index in range(span.first, span.last + 1)}
     covered |= cover(tokens, language.lists["contrast"])
     for first, last in _places(tokens, language.lists["correction"], covered):
         after = {name for span in spans if span.first > last for name in _characters(span)}
-        for n, span in enumerate(spans):
-            if span.last < first and _characters(span) & after:
-                said[n] = False
+        before = [n for n, span in enumerate(spans) if span.last < first and _characters(span) & after]
+        standing.unsay(before, "taken back", first, last)

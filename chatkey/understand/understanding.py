@@ -7,30 +7,22 @@ from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
-from chatkey.understand.bind import Bound, bind
+from chatkey.understand.bind import Bound, Trace, bind
 from chatkey.understand.choice import Chosen, leading_choice, read_choice
 from chatkey.understand.intent import FoundIntent, find_intents
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, best_set, mend, phrase_spans
-from chatkey.understand.normalise import LONGEST, Token, normalise, stem
+from chatkey.understand.normalise import LONGEST, Token, normalise
+from chatkey.understand.pending import Pending
 from chatkey.understand.place import find_place, states_of_town
 from chatkey.understand.quantity import length_spans
-from chatkey.understand.scope import cover, scopes
+from chatkey.understand.scope import Cue, cover, scopes
 
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
 TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
 MOST_LEFT_OVER = 4
 TOWN_WORDS = 3
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
-
-
-@dataclass(frozen=True, slots=True)
-class Pending:
-    """The question that waits for an answer. `choices` are its keys with what each stands for."""
-
-    kind: str  # character | place | compare | reask
-    character: str = ""
-    choices: tuple[tuple[str, str], ...] = ()  # (key, state, class, taxon, "none_of_these" or "cant_tell")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +40,8 @@ class Understanding:
     subjects: tuple[str, ...] = ()  # of an unsafe or health question: eat, swallowed, animals …
     chosen: str = ""  # taxon picked in a comparison
     not_understood: tuple[str, ...] = ()
+    traces: tuple[Trace, ...] = ()  # why each claim was taken, in the order of the claims
+    signals: tuple[tuple[Intent, str], ...] = ()  # intents with the words that spoke for them
     spoken: bool = True  # False where the message is in letters or words of another language
 
     @property
@@ -106,11 +100,13 @@ def understand(
         language=lexicon.language.code,
         intents=intents,
         claims=claims,
+        traces=tuple(one.trace for one in bound),
         names=names,
         also_called=tuple(
             id for span in chosen_spans if span.kind == "name" for id in lexicon.also_called.get(span.words, ())
         ),
         mentioned=tuple(dict.fromkeys(m.character for s in chosen_spans for m in s.meanings if not m.asked_only)),
+        signals=tuple(dict.fromkeys((one.intent, _said(text, tokens, one.tokens)) for one in wanted)),
         place=found_place.place if found_place else None,
         town_in=states_of_town(text, knowledge) if _asks_place(pending) and found_place is None else (),
         subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
@@ -147,23 +143,33 @@ def _answered(
         claim = Claim(
             asked.id, states=(chosen.state, *chosen.also), hedge=chosen.hedge, span=span, text=text[span[0] : span[1]]
         )
-    return Understanding(lexicon.language.code, ("answer",), (claim,))
+    return Understanding(lexicon.language.code, ("answer",), (claim,), traces=(Trace(claim.text, 1.0, "asked"),))
 
 
 def _both(first: Understanding, rest: Understanding, start: int) -> Understanding:
     """An answer and what was said behind it: "2. why do you ask"."""
+    answered = {claim.character for claim in first.claims}
+    new = [(c, t) for c, t in zip(rest.claims, rest.traces, strict=True) if c.character not in answered]
     moved = tuple(
         replace(claim, sequence=len(first.claims) + n, span=(claim.span[0] + start, claim.span[1] + start))
-        for n, claim in enumerate(rest.claims)
-        if not any(claim.character == own.character for own in first.claims)
+        for n, (claim, _) in enumerate(new)
     )
     intents = {*first.intents, *rest.intents} - ({"other", "smalltalk"} if first.intents != ("other",) else set())
     return replace(
         rest,
         intents=tuple(sorted(intents, key=INTENTS.index)),
         claims=(*first.claims, *moved),
+        traces=(*first.traces, *(replace(t, cues=tuple(_moved(cue, start) for cue in t.cues)) for _, t in new)),
         chosen=first.chosen,
     )
+
+
+def _said(text: str, tokens: Sequence[Token], used: Sequence[int]) -> str:
+    return text[tokens[used[0]].span[0] : tokens[used[-1]].span[1]] if used else text
+
+
+def _moved(cue: Cue, start: int) -> Cue:
+    return replace(cue, span=(cue.span[0] + start, cue.span[1] + start))
 
 
 def _claim(text: str, tokens: Sequence[Token], one: Bound, sequence: int) -> Claim:
@@ -221,7 +227,7 @@ def _left_over(
     runs: list[list[Token]] = [[]]
     for index, token in enumerate(tokens):
         strange = token.kind == "word" and index not in used and len(token.text) > 2 and token.text not in everyday
-        strange = strange and token.text not in lexicon.known and stem(token.text) not in everyday
+        strange = strange and token.text not in lexicon.known and token.stem not in everyday
         named = any(near.text in language.lists["geography"] for near in tokens[max(0, index - 1) : index + 2])
         if strange and not named and (_describes(token.text, language) or not _clause(tokens, index) & claimed):
             runs[-1].append(token)
