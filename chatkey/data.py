@@ -65,7 +65,7 @@ def _is_own(path: Path) -> bool:
 def _key(folders: Iterable[Path]) -> str:
     total = hashlib.sha256(sys.version.encode())
     for folder in folders:
-        for path in sorted(folder.rglob("*.yaml")):
+        for path in sorted([*folder.rglob("*.yaml"), *folder.rglob("*.txt")]):
             total.update(f"{path}\0".encode() + (path.read_bytes() if path.is_file() else b""))
     for path in sorted(PACKAGE.rglob("*.py")):
         state = path.stat()

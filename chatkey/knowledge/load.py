@@ -95,7 +95,15 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
         },
         retired={key: problems.attempt("", entry.text) for key, entry in files.merged("retired.yaml").items()},
         numbers=numbers,
-        language=read_language(language, said["parts"], said["intents"], said["scope"], said["measures"], problems),
+        language=read_language(
+            language,
+            said["parts"],
+            said["intents"],
+            said["scope"],
+            said["measures"],
+            files.text(f"{words}/everyday.txt"),
+            problems,
+        ),
         hash=files.hash(),
     )
 
@@ -115,12 +123,19 @@ class _Files:
         self.folder = folder
         self.problems = problems
         self.paths = sorted(folder.rglob("*.yaml"))
+        self.texts = sorted(folder.rglob("*.txt"))
         self.tops: dict[Path, Entry | None] = {}
         if not self.paths:
             problems.add(KnowledgeError(str(folder), "holds no YAML", "name the folder of the knowledge"))
 
     def names(self, under: str) -> list[str]:
         return [path.stem for path in self.paths if path.parent == self.folder / under]
+
+    def text(self, name: str) -> str:
+        """The lines of a plain file that are no comments, "" where there is none."""
+        path = self.folder / name
+        lines = path.read_text(encoding="utf-8").splitlines() if path.is_file() else []
+        return "\n".join(line for line in lines if not line.startswith("#"))
 
     def top(self, name: str) -> Entry | None:
         path = self.folder / name
@@ -146,7 +161,7 @@ class _Files:
     def hash(self) -> str:
         """Twelve hex digits that name this state of the files."""
         total = hashlib.sha256()
-        for path in self.paths:
+        for path in (*self.paths, *self.texts):
             content = path.read_bytes() if path.is_file() else b""
             total.update(path.relative_to(self.folder).as_posix().encode() + b"\0" + content + b"\0")
         return total.hexdigest()[:12]

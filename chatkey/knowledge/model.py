@@ -274,6 +274,10 @@ class Language:
     cues: Mapping[str, tuple[str, ...]]  # long, size: a thing is a measure only after one of these
     not_after_like: tuple[str, ...]  # things that a plain "like" before does not make a measure
     things: tuple[Thing, ...]
+    everyday: str  # words that are never taken for misspellings of ours, each between two line ends; one text loads fast
+
+    def is_everyday(self, word: str) -> bool:
+        return f"\n{word}\n" in self.everyday
 
 
 @dataclass(frozen=True, slots=True)

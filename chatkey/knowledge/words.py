@@ -49,6 +49,12 @@ SCOPE_LISTS = (
     "codes_that_are_words",
     "codes_rarely_meant",
     "alone_ambiguous",
+    "prepositions",
+    "copulas",
+    "clause_joins",
+    "articles_and_owners",
+    "says_nothing",
+    "concord",
 )
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
@@ -62,6 +68,7 @@ def read_language(
     intents: Mapping[str, Entry],
     scope: Mapping[str, Entry],
     measures: Mapping[str, Entry],
+    everyday: str,
     problems: Problems,
 ) -> Language:
     known = SCOPE_LISTS + SCOPE_NUMBERS + SCOPE_TEXTS + SCOPE_SETS
@@ -87,6 +94,7 @@ def read_language(
         cues=_lists(measures.get("cues"), problems),
         not_after_like=_texts(measures.get("not_after_like"), problems),
         things=tuple(_things(measures.get("things"), problems)),
+        everyday=f"\n{everyday}\n",
     )
 
 

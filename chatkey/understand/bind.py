@@ -8,15 +8,21 @@ from typing import Literal
 
 from chatkey.knowledge.model import Character, Knowledge
 from chatkey.terms import Quantity
+from chatkey.understand.clause import Clauses, Topic
 from chatkey.understand.lexicon import Lexicon, Meaning
-from chatkey.understand.match import Span
+from chatkey.understand.match import Span, best_set
 from chatkey.understand.normalise import Token, stem
 from chatkey.understand.scope import Cue, Scope
 
-FOLIAGE = {"leaf", "awl", "scale", "spray"}  # what is said of one of these may be meant of the leaf
-WHOLE = {"whole", "place", "branch", "stem"}
+FOLIAGE = frozenset({"leaf", "awl", "scale", "spray"})  # what is said of one of these may be meant of another
+WOODY = frozenset({"twig", "branch"})
+ABOUT_ALL = frozenset({"whole", "place", "branch", "stem"})  # nouns that don't stand in the way: "a tree with flat needles"
+UNBOUND = frozenset({"place", "smell", "whole", "flower"})  # parts whose words of two and more say it by themselves
+RARE = frozenset({"awl", "scale", "spray"})  # nouns that say by themselves which kind of leaf it is
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
-
+FACTOR = {"asked": 1.2, "part": 1.1, "phrase": 1.0}  # by what was told of a span: its weight in the best set
+FAR_APART = 12  # tokens between two states of one character that are no "or"
+FAR = 0.9  # the same where the part was named in another sentence
 
 BoundBy = Literal["asked", "part", "phrase", "two meanings", "length", "count"]  # what told which character is meant
 
@@ -47,10 +53,52 @@ class Bound:
     is_class: bool = False  # a length said in words ("long needles"): a measured one wins
 
 
+def fitting_set(
+    spans: Sequence[Span],
+    clauses: Clauses,
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    asked: Character | None,
+    known: Mapping[str, Sequence[str]],
+) -> tuple[Span, ...]:
+    """The best set of spans that can be said where they stand. A word that needs a part counts where its character was
+    spoken of beside it ("flat, not round")."""
+    first = best_set(_fit(spans, clauses, knowledge, lexicon, asked, frozenset(), known))
+    spoken = frozenset(m.character for span in first for m in span.meanings if span.by != "asked")
+    if not spoken:
+        return first
+    return best_set(_fit(spans, clauses, knowledge, lexicon, asked, spoken, {**known, **_context(first)}))
+
+
+def _fit(
+    spans: Sequence[Span],
+    clauses: Clauses,
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    asked: Character | None,
+    spoken: frozenset[str],
+    context: Mapping[str, Sequence[str]],
+) -> list[Span]:
+    """The spans that can be said where they stand, each with the meanings that hold there. Names and lengths stay."""
+    found = []
+    for span in spans:
+        if span.kind != "claim":
+            found.append(span)
+            continue
+        topic = clauses.topic(span.first, span.last, lexicon)
+        own = _own_parts(span, clauses)
+        meanings, by = _fitting(span, topic, own, knowledge, asked, spoken, context)
+        if meanings:
+            factor = FACTOR[by] * (FAR if by == "part" and topic.distance == 2 else 1.0)
+            found.append(replace(span, meanings=tuple(meanings), by=by, factor=factor))
+    return found
+
+
 def bind(
     tokens: Sequence[Token],
     spans: Sequence[Span],
     stands: Sequence[Scope],
+    clauses: Clauses,
     knowledge: Knowledge,
     lexicon: Lexicon,
     asked: Character | None,
@@ -58,35 +106,98 @@ def bind(
 ) -> tuple[Bound, ...]:
     """The claims of a message in order. `stands` belongs to the spans that are no names."""
     found: list[Bound] = []
-    parts = _parts(tokens, lexicon)
     here = _context(spans)
-    context = {**known, **here}
     for span, scope in zip([span for span in spans if span.kind != "name"], stands, strict=True):
         if not scope.said:
             continue
         if span.kind == "length":
-            found += _length(tokens, span, scope, parts, knowledge, asked)
+            found += _length(span, scope, clauses, knowledge, lexicon, asked, here)
         else:
-            found += _states(tokens, span, scope, parts, knowledge, asked, context, here)
+            found += _states(span, scope, knowledge, {**known, **here}, here)
     found += _counts(tokens, spans, knowledge, lexicon, found, asked)
     return _merged(sorted(found, key=lambda bound: bound.first))
 
 
-def _states(
-    tokens: Sequence[Token],
+def _fitting(
     span: Span,
-    scope: Scope,
-    parts: Sequence[str],
+    topic: Topic,
+    own: frozenset[str],
     knowledge: Knowledge,
     asked: Character | None,
+    spoken: frozenset[str],
+    context: Mapping[str, Sequence[str]],
+) -> tuple[list[Meaning], BoundBy]:
+    """The meanings that hold here, and why: of the question asked, else of the part named, else those that need none."""
+    parts = {meaning: knowledge.characters[meaning.character].part for meaning in span.meanings}
+    if asked is not None:
+        mine = [meaning for meaning in span.meanings if meaning.character == asked.id]
+        elsewhere = topic and not topic.distance and not _akin(asked.part, topic.parts) and not topic.parts & ABOUT_ALL
+        if mine and (asked.part in own or not elsewhere):
+            return mine, "asked"
+    free = [meaning for meaning in span.meanings if not meaning.asked_only]
+    by_itself = [meaning for meaning in free if parts[meaning] in own and not meaning.with_part]
+    if by_itself:
+        return by_itself, "phrase"
+    if len(span.words) == 1:
+        free = [m for m in free if _is_met(knowledge, m.character, topic, context)]
+    of_topic = [meaning for meaning in free if parts[meaning] in topic.parts]
+    akin = [meaning for meaning in free if _akin(parts[meaning], topic.parts)]
+    if of_topic or akin:
+        return of_topic or akin, "part"
+    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in spoken]
+    if not topic or topic.distance == 2 or topic.parts & ABOUT_ALL:
+        return rest, "phrase"
+    if topic.distance == 1:
+        return [m for m in rest if len(span.words) > 1 or topic.parts & FOLIAGE or parts[m] in UNBOUND], "phrase"
+    return [m for m in rest if len(span.words) > 1 and (parts[m] in UNBOUND or _loose(parts[m], topic.parts))], "phrase"
+
+
+def _is_met(knowledge: Knowledge, name: str, topic: Topic, context: Mapping[str, Sequence[str]]) -> bool:
+    """A single word speaks of a character that only some plants have ("same" of a spray, "snaps" of a bundle) only where
+    that they have it was said, or the part itself was named. The first state of a condition is the usual one."""
+    character = knowledge.characters[name]
+    if character.part in topic.parts and character.part in RARE:
+        return True
+    for parent, states in character.only_if.items():
+        usual = next(iter(knowledge.characters[parent].states))
+        if usual not in states and not set(context.get(parent, ())) & set(states):
+            return False
+    return True
+
+
+def _akin(part: str, named: frozenset[str]) -> bool:
+    """What is said of a leaf may be said of a scale or a spray, what is said of a branch of a twig."""
+    return part in named or any(part in akin and bool(named & akin) for akin in (FOLIAGE, WOODY))
+
+
+def _loose(part: str, named: frozenset[str]) -> bool:
+    """People say twig and branch for what is on them."""
+    return part in FOLIAGE | WOODY and bool(named & (FOLIAGE | WOODY))
+
+
+def _own_parts(span: Span, clauses: Clauses) -> frozenset[str]:
+    """The parts that a phrase of several words names itself."""
+    inside = [noun.parts for noun in clauses.nouns if span.first <= noun.at <= span.last]
+    return frozenset[str]().union(*inside)
+
+
+def _states(
+    span: Span,
+    scope: Scope,
+    knowledge: Knowledge,
     context: Mapping[str, Sequence[str]],
     said_here: Mapping[str, Sequence[str]],
 ) -> list[Bound]:
-    meanings, by = _fitting(tokens, span, parts, knowledge, asked, context, said_here)
+    """One claim for each character that the words can be said of; with a doubt on each where they are several."""
+    meanings = list(span.meanings)
+    if span.by != "asked":
+        meanings = [m for m in meanings if _can_apply(knowledge, m.character, said_here)]
+        meanings = [m for m in meanings if _can_apply(knowledge, m.character, context)] or meanings
+        meanings = _first_kind(knowledge, meanings)
     characters = list(dict.fromkeys(meaning.character for meaning in meanings))
     several = len(characters) > 1 and any(meaning.with_part for meaning in meanings)
     doubt = TWO_MEANINGS if several else 0.0
-    trace = Trace(" ".join(span.words), span.score, "two meanings" if several else by, scope.cues)
+    trace = Trace(" ".join(span.words), span.score, "two meanings" if several else span.by, scope.cues)
     out = []
     for name in characters:
         character = knowledge.characters[name]
@@ -100,37 +211,6 @@ def _states(
         else:
             out.append(Bound(name, states, None, scope.negated, hedge, span.first, span.last, trace))
     return out
-
-
-def _fitting(
-    tokens: Sequence[Token],
-    span: Span,
-    parts: Sequence[str],
-    knowledge: Knowledge,
-    asked: Character | None,
-    context: Mapping[str, Sequence[str]],
-    said_here: Mapping[str, Sequence[str]],
-) -> tuple[list[Meaning], BoundBy]:
-    """The meanings that hold here, and why: of the question asked, else of the part named, else those that need none.
-
-    `said_here`: states that the message itself settles; `context`: these and what was said before.
-    """
-    if asked is not None:
-        own = [meaning for meaning in span.meanings if meaning.character == asked.id]
-        clear = any(not meaning.with_part and not meaning.asked_only for meaning in own)
-        if own and (clear or not set(said_here) - {meaning.character for meaning in span.meanings}):
-            return own, "asked"
-    free = [meaning for meaning in span.meanings if not meaning.asked_only]
-    free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, said_here)]
-    free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
-    near = _part_of(tokens, span, parts)
-    here = [meaning for meaning in free if knowledge.characters[meaning.character].part in near]
-    rest = [meaning for meaning in free if not meaning.with_part or meaning.character in said_here]
-    is_noun = len(span.words) == 1 and bool(parts[span.first])  # "scales" behind "cones" are a cone's
-    beside = near if is_noun else _part_of(tokens, span, parts, clause_only=True)
-    if not here and len(span.words) == 1 and beside and not beside & (FOLIAGE | WHOLE):
-        rest = []  # "flat land", "soft ground", "cones are curved": said of something else
-    return (here, "part") if here else (_first_kind(knowledge, rest), "phrase")
 
 
 def _context(spans: Sequence[Span]) -> dict[str, tuple[str, ...]]:
@@ -166,57 +246,28 @@ def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meani
     return [meaning for kind, group in kinds.items() if kind not in clash for meaning in group]
 
 
-def _parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[str]:
-    """For each token the parts it names, joined by blanks; "" where it names none. "Awl leaves" is one noun."""
-    stems = [token.stem for token in tokens]
-    found = [" ".join(part for part, nouns in lexicon.part_nouns.items() if word in nouns) for word in stems]
-    for words, part in lexicon.part_phrases:
-        for first in range(len(stems) - len(words) + 1):
-            if tuple(stems[first : first + len(words)]) == words:
-                found[first : first + len(words)] = [part] * len(words)
-    return found
-
-
-def _part_of(tokens: Sequence[Token], span: Span, parts: Sequence[str], *, clause_only: bool = False) -> set[str]:
-    """The part a span is said of: one named inside it, else the nearest in its clause (a following one wins a tie),
-    else the last one named before in the sentence."""
-    inside = [parts[index] for index in range(span.first, span.last + 1) if parts[index]]
-    if inside and len(span.words) > 1:
-        return set(inside[-1].split())
-    before = next((n for n in range(span.first - 1, -1, -1) if parts[n] or tokens[n].is_break), None)
-    after = next((n for n in range(span.last + 1, len(tokens)) if parts[n] or tokens[n].is_break), None)
-    named = [n for n in (after, before) if n is not None and parts[n]]
-    if named:
-        nearest = min(named, key=lambda n: n - span.last if n > span.last else span.first - n)
-        return set(parts[nearest].split())
-    if clause_only:
-        return set(inside[-1].split()) if inside else set()
-    for index in range(span.first - 1, -1, -1):
-        if tokens[index].is_break and tokens[index].text in ".;!?":
-            break
-        if parts[index]:
-            return set(parts[index].split())
-    return set(inside[-1].split()) if inside else set()
-
-
 def _length(
-    tokens: Sequence[Token],
     span: Span,
     scope: Scope,
-    parts: Sequence[str],
+    clauses: Clauses,
     knowledge: Knowledge,
+    lexicon: Lexicon,
     asked: Character | None,
+    said_here: Mapping[str, Sequence[str]],
 ) -> list[Bound]:
     """A length is said of the part named beside it; else of what was asked; else of a needle."""
     lengths = [character for character in knowledge.characters.values() if character.kind == "length"]
-    before = span.first - 1
-    near = set(parts[before].split()) if before >= 0 and parts[before] else _part_of(tokens, span, parts)
-    named = [character for character in lengths if character.part in near]
-    if not named and asked is not None and asked.kind == "length":
+    topic = clauses.topic(span.first, span.last, lexicon)
+    parts = topic.parts
+    if asked is not None and asked.kind == "length" and (not topic or topic.distance or asked.part in parts):
         named = [asked]
-    if not named and not near - {"whole", "place", "leaf"}:
-        named = [character for character in lengths if character.part == "leaf"]
+    else:
+        named = [one for one in lengths if one.part in parts and _can_apply(knowledge, one.id, said_here)]
+        if not named and (not parts or parts & (FOLIAGE | {"whole", "place"})):
+            named = [one for one in lengths if one.part in FOLIAGE and _can_apply(knowledge, one.id, said_here)]
     quantity = span.quantity
+    if span.loose and not any(one.part == "cone" for one in named):
+        return []  # "like a cigar" is the shape of something else
     if not named or quantity is None:
         return []
     trace = Trace("", 1.0, "length", scope.cues)
@@ -283,7 +334,8 @@ def _states_by_number(character: Character, lexicon: Lexicon) -> dict[str, str]:
 
 
 def _merged(bounds: Sequence[Bound]) -> tuple[Bound, ...]:
-    """Two states of one character in one message are one claim of both ("2 or 3", "pointed, some of them sharp")."""
+    """Two states of one character in one message are one claim of both ("2 or 3", "pointed, some of them sharp"). Of two
+    that stand far apart, the one that names its part is meant."""
     measured = {bound.character for bound in bounds if bound.quantity and not bound.is_class}
     out: list[Bound] = []
     for bound in bounds:
@@ -295,6 +347,9 @@ def _merged(bounds: Sequence[Bound]) -> tuple[Bound, ...]:
             continue
         if last is None or bound.quantity or last.quantity or last.negated or bound.negated:
             out.append(bound)
+            continue
+        if bound.first - last.last > FAR_APART and (bound.trace.by == "phrase") != (last.trace.by == "phrase"):
+            out[out.index(last)] = last if bound.trace.by == "phrase" else bound
             continue
         if not set(bound.states) <= set(last.states):
             states = (*last.states, *(state for state in bound.states if state not in last.states))

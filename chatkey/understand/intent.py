@@ -26,7 +26,10 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
     for intent, subject in lexicon.wholes.get(words, ()):
         found.append(FoundIntent(_known(intent), subject, tuple(range(len(tokens)))))
     for start, token in enumerate(tokens):
-        for pattern in lexicon.patterns.get(token.text, ()):
+        first = lexicon.patterns.get(token.text, ())
+        if token.text.endswith("'s"):
+            first = (*first, *lexicon.patterns.get(token.stem, ()))
+        for pattern in first:
             run = _run(tokens, start, pattern)
             if run is not None:
                 found.append(FoundIntent(_known(pattern.intent), pattern.subject, run))
@@ -47,7 +50,7 @@ def _run(tokens: Sequence[Token], start: int, pattern: Pattern) -> tuple[int, ..
             if at + step >= len(tokens) or (tokens[at + step].is_break and tokens[at + step].text != ","):
                 return None
             heard = tokens[at + step].text
-            if heard == word or (isinstance(word, frozenset) and heard in word):
+            if heard == word or (isinstance(word, frozenset) and (heard in word or tokens[at + step].stem in word)):
                 at += step
                 break
         else:

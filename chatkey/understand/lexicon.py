@@ -13,6 +13,7 @@ from chatkey.understand.normalise import Token, normalise, stem
 
 K = TypeVar("K")
 
+NO_CONTENT = ("prepositions", "and_words", "articles", "small_words", "clause_breaks", "copulas")
 MOST_TURNED = 5  # words of a phrase that may stand in any order
 
 
@@ -44,6 +45,7 @@ class Lexicon:
     alike: Mapping[str, str]  # a word -> the one that stands for all of like meaning
     alike_phrases: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # the same in such words
     bags: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # by rarest word: any order will do
+    idle: Mapping[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]  # set phrases that say nothing of a plant
     names: Mapping[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]  # -> taxa and groups so called
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
@@ -92,13 +94,15 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
     alike = {stem(word, language): first for first, words in language.alike.items() for word in words}
     in_alike = _in_alike_words(meanings, alike)
     denials = {word for phrase in (*language.lists["deny"], *language.lists["deny_after"]) for word in phrase.split()}
-    turnable = {words: given for words, given in in_alike.items() if not denials & set(words)}
+    little = denials | set(fillers).union(*(language.lists[name] for name in NO_CONTENT)) | set(language.numbers["numbers"])
+    turnable = {words: given for words, given in in_alike.items() if not any(w in little or w.isdigit() for w in words)}
     return Lexicon(
         language=language,
         phrases=_by_first(meanings),
         alike=alike,
         alike_phrases=_by_first(in_alike),
         bags=_by_rarest(turnable),
+        idle=_by_first({tuple(phrase.split()): {"": None} for phrase in language.lists["says_nothing"]}),
         names=_by_first(names),
         also_called=also,
         patterns=patterns,
@@ -112,10 +116,11 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
 
 
 def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, ...]:
-    """The words of a phrase as looked up: normalised, stemmed, fillers dropped (unless nothing else is left)."""
+    """The words of a phrase as looked up: normalised, stemmed, fillers dropped (unless one word or none is left)."""
     tokens = [token for token in normalise(phrase, language) if token.kind != "mark"]
     kept = tuple(token.stem for token in tokens if token.text not in fillers)
-    return kept or tuple(token.stem for token in tokens)
+    whole = tuple(token.stem for token in tokens)
+    return kept if len(kept) > 1 or len(kept) == len(whole) else whole
 
 
 def _named(

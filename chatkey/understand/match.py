@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
@@ -29,16 +29,19 @@ class Span:
     first: int
     last: int
     words: tuple[str, ...]
-    kind: str  # claim | name | length
+    kind: str  # claim | name | length | nothing (a set phrase that says nothing of a plant)
     meanings: tuple[Meaning, ...] = ()
     names: tuple[str, ...] = ()
     quantity: Quantity | None = None
     score: float = EXACT
+    loose: bool = False  # of a length: "like a marble", which is none of a needle
+    by: Literal["asked", "part", "phrase"] = "phrase"  # what told which of its meanings hold
+    factor: float = 1.0  # of its weight, from what told it
 
     @property
     def weight(self) -> float:
         """What the span adds to a set of spans: longer runs win over the same tokens in pieces."""
-        return float(len(self.words) ** 1.3) * self.score + (LENGTH_BONUS if self.kind == "length" else 0.0)
+        return float(len(self.words) ** 1.3) * self.score * self.factor + (LENGTH_BONUS if self.kind == "length" else 0.0)
 
 
 def mend(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[Token, ...]:
@@ -65,6 +68,10 @@ def phrase_spans(tokens: Sequence[Token], lexicon: Lexicon) -> list[Span]:
                     Span(first, last, words, "claim", meanings=meanings, score=score * _typed(tokens, first, last))
                 )
         seen = {(span.first, span.last) for span in spans}
+    spans += [
+        Span(first, last, words, "nothing")
+        for first, last, words, _ in _runs(tokens, [token.text for token in tokens], lexicon.idle, frozenset())
+    ]
     spans += [
         Span(first, last, words, "name", names=names, score=_typed(tokens, first, last))
         for first, last, words, names in _runs(tokens, stems, lexicon.names, frozenset())
@@ -145,8 +152,9 @@ def _around(
             return None
         used.add(min(near, key=lambda n: abs(n - anchor)))
     first, last = min(used), max(used)
-    inner = sum(1 for n in range(first, last + 1) if n not in used and tokens[n].text not in lexicon.fillers)
-    return (first, last) if inner <= SLACK else None
+    between = [tokens[n].text for n in range(first, last + 1) if n not in used and tokens[n].text not in lexicon.fillers]
+    joined = any(word in lexicon.language.lists["and_words"] for word in between)
+    return (first, last) if len(between) <= len(words) - SLACK and not joined else None
 
 
 def _reach(tokens: Sequence[Token], at: int, step: int, most: int, lexicon: Lexicon) -> int:
@@ -177,7 +185,7 @@ def _mended(token: Token, lexicon: Lexicon) -> Token:
             for base in (root, root[:-1], root + "e"):  # flattish, reddish, bluish
                 if base in lexicon.known:
                     return replace(token, text=base, stem=stem(base, lexicon.language), ish=True)
-    near = _nearest(word, lexicon.vocabulary)
+    near = None if lexicon.language.is_everyday(word) else _nearest(word, lexicon.vocabulary)
     if near is None:
         return token
     likeness = OSA.normalized_similarity(word, near)

@@ -82,6 +82,7 @@ def _simple(text: str, language: Language) -> tuple[Token, ...]:
 
 def stem(word: str, language: Language) -> str:
     """The word without a plural ending: one form for "needles" and "needle". The endings are the language's."""
+    word = word.removesuffix("'s")
     if len(word) < SHORTEST_PLURAL or word.endswith(language.lists["not_plural"]):
         return word
     for ending, instead in language.texts["plural_endings"].items():  # the first that fits

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from chatkey.knowledge.model import Language
 from chatkey.terms import MeasuredBy, Quantity
@@ -138,7 +139,9 @@ def _thing(tokens: Sequence[Token], at: int, language: Language) -> Span | None:
             found = _named_thing(tokens, after, language, plain_like=cue in language.lists["plain_cues"])
             if found is not None:
                 low, high, last = found
-                return Span(at, last, ("#",) * (last - at + 1), "length", quantity=Quantity(low, high, "thumb"))
+                quantity = Quantity(low, high, "thumb")
+                loose = cue in language.lists["plain_cues"]
+                return Span(at, last, ("#",) * (last - at + 1), "length", quantity=quantity, loose=loose)
     return None
 
 
@@ -174,9 +177,7 @@ def _bounded(tokens: Sequence[Token], span: Span, language: Language) -> Span:
             if front or back:
                 low, high = quantity.low, quantity.high
                 low, high = (low / 3, high) if kind == "at_most" else (low, high * 3)
-                return Span(
-                    span.first, span.last, span.words, span.kind, quantity=Quantity(low, high, quantity.measured_by)
-                )
+                return replace(span, quantity=Quantity(low, high, quantity.measured_by))
     return span
 
 

@@ -91,6 +91,8 @@ def _deny(
     """ "not X", "no X or Y", "X? no", "X: none"."""
     for first, last in _places(tokens, language.lists["deny"], leave_out):
         reached = _denied(tokens, spans, last, language) or _denied_before(tokens, spans, first, last)
+        if tokens[first].text in language.lists["concord"]:  # "don't feel no dot" denies once
+            reached = [n for n in reached if not standing.denials[n]]
         standing.deny(reached, first, last)
     for first, last in _places(tokens, language.lists["deny_after"], leave_out):
         reached = _denied_before(tokens, spans, first, last) if _ends_clause(tokens, last) else []
@@ -204,7 +206,7 @@ def _contrasted(tokens: Sequence[Token], spans: Sequence[Span], first: int, last
     following = [n for n in _following(tokens, spans, last, language)[:1] if spans[n].kind == "claim"]
     for n in following:
         before = [span for span in spans[:n] if span.last < first and span.kind == "claim"]
-        if before and _characters(before[-1]) & _characters(spans[n]):
+        if before and _characters(before[-1]) & _characters(spans[n]) and not set(before[-1].meanings) & set(spans[n].meanings):
             return [n]
     return []
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
-from chatkey.understand.bind import Bound, Trace, bind
+from chatkey.understand.bind import Bound, Trace, bind, fitting_set
 from chatkey.understand.choice import Chosen, leading_choice, read_choice
+from chatkey.understand.clause import Clauses, clauses
 from chatkey.understand.intent import FoundIntent, find_intents
 from chatkey.understand.lexicon import Lexicon
-from chatkey.understand.match import Span, best_set, mend, phrase_spans
+from chatkey.understand.match import Span, mend, phrase_spans
 from chatkey.understand.normalise import LONGEST, Token, normalise
 from chatkey.understand.pending import Pending
 from chatkey.understand.place import find_place, states_of_town
@@ -22,6 +23,7 @@ NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  
 TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
 MOST_LEFT_OVER = 4
 TOWN_WORDS = 3
+ELSEWHERE = {"planting", "unsafe", "health", "report"}  # questions about something else than the plant's looks
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -84,16 +86,21 @@ def understand(
         for span in (*phrase_spans(tokens, lexicon), *length_spans(tokens, lexicon.language))
         if not reserved & set(range(span.first, span.last + 1)) and _counts_here(span, asked)
     ]
-    chosen_spans = best_set(spans)
+    describing = frozenset(n for span in spans if span.kind != "name" for n in range(span.first, span.last + 1))
+    parted = clauses(tokens, lexicon, describing)
+    taken = fitting_set(spans, parted, knowledge, lexicon, asked, known or {})
+    chosen_spans = tuple(span for span in taken if span.kind != "nothing")
     stands = scopes(tokens, [span for span in chosen_spans if span.kind != "name"], lexicon.language)
-    bound = bind(tokens, chosen_spans, stands, knowledge, lexicon, asked, known or {})
+    bound = bind(tokens, chosen_spans, stands, parted, knowledge, lexicon, asked, known or {})
+    if {one.intent for one in wanted} & ELSEWHERE:
+        bound = tuple(one for one in bound if not _is_mere_noun(one, parted))
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
-    intents = _intents(wanted, claims, names, found_place is not None, asked, pending is not None)
+    intents = _intents(wanted, claims, knowledge, names, found_place is not None, asked, pending is not None)
     used = (
         place_tokens
         | {i for one in wanted for i in one.tokens}
-        | {i for s in chosen_spans for i in range(s.first, s.last + 1)}
+        | {i for s in taken for i in range(s.first, s.last + 1)}
     )
     claimed = {index for one in bound for index in range(one.first, one.last + 1)}
     return Understanding(
@@ -164,6 +171,11 @@ def _both(first: Understanding, rest: Understanding, start: int) -> Understandin
     )
 
 
+def _is_mere_noun(one: Bound, parted: Clauses) -> bool:
+    """A part that is only named: "my dog ate some needles" says nothing of the kind of leaf."""
+    return one.first == one.last and any(noun.at == one.first for noun in parted.nouns)
+
+
 def _said(text: str, tokens: Sequence[Token], used: Sequence[int]) -> str:
     return text[tokens[used[0]].span[0] : tokens[used[-1]].span[1]] if used else text
 
@@ -189,6 +201,7 @@ def _claim(text: str, tokens: Sequence[Token], one: Bound, sequence: int) -> Cla
 def _intents(
     wanted: Sequence[FoundIntent],
     claims: Sequence[Claim],
+    knowledge: Knowledge,
     names: Sequence[tuple[str, ...]],
     has_place: bool,
     asked: Character | None,
@@ -200,7 +213,10 @@ def _intents(
         del found["cant_tell"]
     if answers:
         found["answer"] = None
-    if any(asked is None or claim.character != asked.id for claim in claims):
+    told = [claim for claim in claims if asked is None or claim.character != asked.id]
+    if set(found) & ELSEWHERE:  # "can I plant it by the creek" describes no plant
+        told = [claim for claim in told if knowledge.characters[claim.character].part not in ("place", "whole")]
+    if told:
         found["describe"] = None
     if has_place:
         found["place"] = None
