@@ -254,6 +254,17 @@ class Thing:
 
 
 @dataclass(frozen=True, slots=True)
+class Elevation:
+    """Which character a height above the sea answers, and from where on it is high. Heights in metres."""
+
+    character: str
+    high: str
+    low: str
+    from_metres: float
+    least_metres: float  # below it is the height of a tree
+
+
+@dataclass(frozen=True, slots=True)
 class Language:
     """How people say things in one language, beside the words of the characters."""
 
@@ -274,7 +285,10 @@ class Language:
     cues: Mapping[str, tuple[str, ...]]  # long, size: a thing is a measure only after one of these
     not_after_like: tuple[str, ...]  # things that a plain "like" before does not make a measure
     things: tuple[Thing, ...]
-    everyday: str  # words that are never taken for misspellings of ours, each between two line ends; one text loads fast
+    elevation: Elevation | None
+    everyday: (
+        str  # words that are never taken for misspellings of ours, each between two line ends; one text loads fast
+    )
 
     def is_everyday(self, word: str) -> bool:
         return f"\n{word}\n" in self.everyday

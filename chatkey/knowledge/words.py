@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from chatkey.knowledge.model import Language, Phrases, Thing
+from chatkey.knowledge.model import Elevation, Language, Phrases, Thing
 from chatkey.knowledge.yaml_nodes import Entry, Problems, nearest
 from chatkey.terms import INTENTS
 
@@ -55,10 +55,15 @@ SCOPE_LISTS = (
     "articles_and_owners",
     "says_nothing",
     "concord",
+    "behind_a_unit",
+    "bounds_behind",
+    "unspoken_unit",
+    "vowels",
+    "said_instead",
 )
-MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things")
+MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things", "elevation")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
-SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings")
+SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings", "before_consonants")
 SCOPE_SETS = ("sets", "alike")
 
 
@@ -94,6 +99,7 @@ def read_language(
         cues=_lists(measures.get("cues"), problems),
         not_after_like=_texts(measures.get("not_after_like"), problems),
         things=tuple(_things(measures.get("things"), problems)),
+        elevation=problems.attempt(None, _elevation, measures["elevation"]) if "elevation" in measures else None,
         everyday=f"\n{everyday}\n",
     )
 
@@ -154,6 +160,13 @@ def _things(entry: Entry | None, problems: Problems) -> list[Thing]:
         return []
     found = (problems.attempt(None, _thing, id, node) for id, node in problems.attempt({}, entry.pairs).items())
     return [thing for thing in found if thing is not None]
+
+
+def _elevation(entry: Entry) -> Elevation:
+    keys = ("character", "high", "low", "from_metres", "least_metres")
+    pairs = entry.pairs(keys, required=keys)
+    texts = [pairs[name].text() for name in keys[:3]]
+    return Elevation(*texts, *(pairs[name].number(low=1) for name in keys[3:]))
 
 
 def _thing(id: str, entry: Entry) -> Thing:

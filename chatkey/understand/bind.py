@@ -8,7 +8,7 @@ from typing import Literal
 
 from chatkey.knowledge.model import Character, Knowledge
 from chatkey.terms import Quantity
-from chatkey.understand.clause import Clauses, Topic
+from chatkey.understand.clause import Clauses, Noun, Topic
 from chatkey.understand.lexicon import Lexicon, Meaning
 from chatkey.understand.match import Span, best_set
 from chatkey.understand.normalise import Token, stem
@@ -16,7 +16,9 @@ from chatkey.understand.scope import Cue, Scope
 
 FOLIAGE = frozenset({"leaf", "awl", "scale", "spray"})  # what is said of one of these may be meant of another
 WOODY = frozenset({"twig", "branch"})
-ABOUT_ALL = frozenset({"whole", "place", "branch", "stem"})  # nouns that don't stand in the way: "a tree with flat needles"
+ABOUT_ALL = frozenset(
+    {"whole", "place", "branch", "stem"}
+)  # nouns that don't stand in the way: "a tree with flat needles"
 UNBOUND = frozenset({"place", "smell", "whole", "flower"})  # parts whose words of two and more say it by themselves
 RARE = frozenset({"awl", "scale", "spray"})  # nouns that say by themselves which kind of leaf it is
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
@@ -67,7 +69,19 @@ def fitting_set(
     spoken = frozenset(m.character for span in first for m in span.meanings if span.by != "asked")
     if not spoken:
         return first
-    return best_set(_fit(spans, clauses, knowledge, lexicon, asked, spoken, {**known, **_context(first)}))
+    parted = replace(clauses, implied=_implied(first, clauses, knowledge))
+    return best_set(_fit(spans, parted, knowledge, lexicon, asked, spoken, {**known, **_context(first)}))
+
+
+def _implied(spans: Sequence[Span], clauses: Clauses, knowledge: Knowledge) -> tuple[Noun, ...]:
+    """The parts that phrases speak of without a noun for them."""
+    found = []
+    for span in spans:
+        parts = frozenset(knowledge.characters[meaning.character].part for meaning in span.meanings)
+        inside = any(span.first <= noun.at <= span.last and noun.parts & parts for noun in clauses.nouns)
+        if len(parts) == 1 and not inside:
+            found.append(Noun(span.first, parts))
+    return tuple(found)
 
 
 def _fit(
@@ -87,7 +101,9 @@ def _fit(
             continue
         topic = clauses.topic(span.first, span.last, lexicon)
         own = _own_parts(span, clauses)
-        meanings, by = _fitting(span, topic, own, knowledge, asked, spoken, context)
+        meanings, by = _fitting(
+            span, topic, own, knowledge, asked, spoken, context, terse=clauses.is_terse(span.first, lexicon)
+        )
         if meanings:
             factor = FACTOR[by] * (FAR if by == "part" and topic.distance == 2 else 1.0)
             found.append(replace(span, meanings=tuple(meanings), by=by, factor=factor))
@@ -126,6 +142,8 @@ def _fitting(
     asked: Character | None,
     spoken: frozenset[str],
     context: Mapping[str, Sequence[str]],
+    *,
+    terse: bool,
 ) -> tuple[list[Meaning], BoundBy]:
     """The meanings that hold here, and why: of the question asked, else of the part named, else those that need none."""
     parts = {meaning: knowledge.characters[meaning.character].part for meaning in span.meanings}
@@ -135,21 +153,33 @@ def _fitting(
         if mine and (asked.part in own or not elsewhere):
             return mine, "asked"
     free = [meaning for meaning in span.meanings if not meaning.asked_only]
+    free = [meaning for meaning in free if _can_apply(knowledge, meaning.character, context)] or free
     by_itself = [meaning for meaning in free if parts[meaning] in own and not meaning.with_part]
     if by_itself:
         return by_itself, "phrase"
     if len(span.words) == 1:
         free = [m for m in free if _is_met(knowledge, m.character, topic, context)]
+    at_hand = [m for m in free if parts[m] in topic.beside and topic.distance and not m.with_part]
+    loose = [m for m in free if not m.with_part and topic.distance == 2]
+    if at_hand or (loose and topic.distance == 2):
+        return at_hand or loose, "phrase"
     of_topic = [meaning for meaning in free if parts[meaning] in topic.parts]
     akin = [meaning for meaning in free if _akin(parts[meaning], topic.parts)]
     if of_topic or akin:
         return of_topic or akin, "part"
     rest = [meaning for meaning in free if not meaning.with_part or meaning.character in spoken]
+    if not topic and not rest and terse:
+        rest = _unspoken(free, parts)
     if not topic or topic.distance == 2 or topic.parts & ABOUT_ALL:
         return rest, "phrase"
     if topic.distance == 1:
         return [m for m in rest if len(span.words) > 1 or topic.parts & FOLIAGE or parts[m] in UNBOUND], "phrase"
     return [m for m in rest if len(span.words) > 1 and (parts[m] in UNBOUND or _loose(parts[m], topic.parts))], "phrase"
+
+
+def _unspoken(meanings: Sequence[Meaning], parts: Mapping[Meaning, str]) -> list[Meaning]:
+    """Where no part was named at all, a word for the leaves is said of them."""
+    return [meaning for meaning in meanings if parts[meaning] == "leaf"]
 
 
 def _is_met(knowledge: Knowledge, name: str, topic: Topic, context: Mapping[str, Sequence[str]]) -> bool:
@@ -296,6 +326,9 @@ def _counts(
             at = bound.last + 2  # "bundles of 2 or 3"
             joined = at < len(tokens) and tokens[at - 1].text in joins and tokens[at].text in by_number
             if joined and at not in taken:
+                out.append(replace(bound, states=(by_number[tokens[at].text],), first=at, last=at))
+            at = bound.first - 2  # "2 or 3 in a bunch"
+            if at >= 0 and tokens[at + 1].text in joins and tokens[at].text in by_number and at not in taken:
                 out.append(replace(bound, states=(by_number[tokens[at].text],), first=at, last=at))
         if any(bound.character == character.id for bound in found):
             continue

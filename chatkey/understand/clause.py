@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.normalise import Token
@@ -29,6 +29,7 @@ class Topic:
 
     parts: frozenset[str] = frozenset()
     distance: int = 0
+    beside: frozenset[str] = frozenset()  # parts behind prepositions in the clause ("knobs all over the twigs")
 
     def __bool__(self) -> bool:
         return bool(self.parts)
@@ -43,6 +44,7 @@ class Clauses:
     sentence: tuple[int, ...]
     nouns: tuple[Noun, ...]
     describing: frozenset[int]  # tokens of phrases: what may stand before the noun it is said of
+    implied: tuple[Noun, ...] = ()  # parts that phrases speak of without naming them ("two pale lines")
 
     def topic(self, first: int, last: int, lexicon: Lexicon) -> Topic:
         """The part that the tokens `first` to `last` are said of: a noun of their clause, else the one that the sentence
@@ -55,13 +57,22 @@ class Clauses:
         before = next((noun for noun in reversed(subjects) if noun.at < first), None)
         after = next((noun for noun in subjects if noun.at > last), None)
         chosen = self._nearer(first, last, before, after, lexicon)
+        beside = frozenset[str]().union(*(noun.parts for noun in here if noun.is_object))
         if chosen is not None:
-            return Topic(chosen.parts)
-        return self._from_before(first)
+            return Topic(chosen.parts, 0, beside)
+        return replace(self._from_before(first), beside=beside)
 
-    def _nearer(
-        self, first: int, last: int, before: Noun | None, after: Noun | None, lexicon: Lexicon
-    ) -> Noun | None:
+    def is_terse(self, at: int, lexicon: Lexicon) -> bool:
+        """The clause holds describing words and little ones only: "i think square", "kinda short"."""
+        mine = self.clause[at]
+        little = lexicon.little
+        return all(
+            token.kind == "mark" or n in self.describing or token.text in little
+            for n, token in enumerate(self.tokens)
+            if self.clause[n] == mine
+        )
+
+    def _nearer(self, first: int, last: int, before: Noun | None, after: Noun | None, lexicon: Lexicon) -> Noun | None:
         """Of the noun before and the noun behind the one meant: "needles are soft", "soft needles"."""
         if before is None or after is None:
             return before or after
@@ -98,10 +109,11 @@ class Clauses:
     def _from_before(self, first: int) -> Topic:
         """What the sentence, or the one before it, goes on about. A noun behind its adjective ("small cones, flat") has
         said its say; one in front ("cones small, round") has not."""
-        earlier = [noun for noun in self.nouns if noun.at < first and not noun.is_object and not noun.denied]
+        named = [noun for noun in self.nouns if noun.at < first and not noun.is_object and not noun.denied]
+        earlier = sorted([*named, *(noun for noun in self.implied if noun.at < first)], key=lambda noun: noun.at)
         same = [noun for noun in earlier if self.sentence[noun.at] == self.sentence[first]]
         for noun in reversed(same):
-            return Topic(noun.parts, 1 if self._leads(noun) else 2)
+            return Topic(noun.parts, 1 if noun in named and self._leads(noun) else 2)
         return Topic(earlier[-1].parts, 2) if earlier else Topic()
 
     def _leads(self, noun: Noun) -> bool:

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from chatkey.terms import INTENTS, Intent
 from chatkey.understand.lexicon import Lexicon, Pattern
+from chatkey.understand.likeness import PLAIN, likeliest
 from chatkey.understand.normalise import Token
 
+LIKE_ENOUGH, CLEAR_LEAD = 2.0, 1.8  # of an intent told by its words alone; set on the messages for tuning
 GAP = 4  # words that a * may stand for
 
 
@@ -34,6 +36,14 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
             if run is not None:
                 found.append(FoundIntent(_known(pattern.intent), pattern.subject, run))
     return tuple(sorted(found, key=lambda one: INTENTS.index(one.intent)))
+
+
+def likely_intent(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent, ...]:
+    """The intent whose phrases are most like a message in which none of them stands, if it is like enough."""
+    (intent, subject), score, lead = likeliest(tokens, lexicon.hints)
+    if intent == PLAIN or score < LIKE_ENOUGH or lead < CLEAR_LEAD:
+        return ()
+    return (FoundIntent(_known(intent), subject, tuple(range(len(tokens)))),)
 
 
 def _run(tokens: Sequence[Token], start: int, pattern: Pattern) -> tuple[int, ...] | None:

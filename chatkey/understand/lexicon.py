@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from chatkey.knowledge.model import Knowledge, Language
+from chatkey.understand.likeness import Hints, build_hints
 from chatkey.understand.normalise import Token, normalise, stem
 
 K = TypeVar("K")
@@ -50,7 +51,9 @@ class Lexicon:
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
+    hints: Hints  # which words are said in which intent
     fillers: frozenset[str]
+    little: frozenset[str]  # fillers, and the words of denials, doubts and joints: they stand beside any fact
     part_nouns: Mapping[str, frozenset[str]]  # part -> its nouns of one word
     part_phrases: tuple[tuple[tuple[str, ...], str], ...]  # nouns of several words, with their part
     vocabulary: tuple[str, ...]  # what a misspelt word can be mended to, commonest first
@@ -94,7 +97,9 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
     alike = {stem(word, language): first for first, words in language.alike.items() for word in words}
     in_alike = _in_alike_words(meanings, alike)
     denials = {word for phrase in (*language.lists["deny"], *language.lists["deny_after"]) for word in phrase.split()}
-    little = denials | set(fillers).union(*(language.lists[name] for name in NO_CONTENT)) | set(language.numbers["numbers"])
+    little = (
+        denials | set(fillers).union(*(language.lists[name] for name in NO_CONTENT)) | set(language.numbers["numbers"])
+    )
     turnable = {words: given for words, given in in_alike.items() if not any(w in little or w.isdigit() for w in words)}
     return Lexicon(
         language=language,
@@ -107,7 +112,9 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         also_called=also,
         patterns=patterns,
         wholes=wholes,
+        hints=build_hints(language, _telling(knowledge)),
         fillers=fillers,
+        little=frozenset(_little_words(language, fillers)),
         part_nouns=by_part,
         part_phrases=long_nouns,
         vocabulary=tuple(sorted((word for word in known if len(word) >= 4), key=lambda word: (-counts[word], word))),
@@ -115,12 +122,30 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
     )
 
 
+def _little_words(language: Language, fillers: frozenset[str]) -> set[str]:
+    lists = ("deny", "deny_after", "either", "and_words", "articles", "clause_breaks", "sure", "correction", "polite")
+    phrases = [*fillers, *language.numbers["hedge"], *(phrase for name in lists for phrase in language.lists[name])]
+    return {word for phrase in phrases for word in phrase.split()}
+
+
+def _telling(knowledge: Knowledge) -> list[str]:
+    """The phrases that tell of a plant."""
+    return [
+        phrase
+        for character in knowledge.characters.values()
+        for said in character.words.states.values()
+        for phrase in (*said.words, *said.with_part)
+    ]
+
+
 def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, ...]:
     """The words of a phrase as looked up: normalised, stemmed, fillers dropped (unless one word or none is left)."""
     tokens = [token for token in normalise(phrase, language) if token.kind != "mark"]
     kept = tuple(token.stem for token in tokens if token.text not in fillers)
     whole = tuple(token.stem for token in tokens)
-    return kept if len(kept) > 1 or len(kept) == len(whole) else whole
+    joints = {*language.lists["prepositions"], *language.lists["and_words"]}
+    cut = bool(kept) and (kept[0] in joints or kept[-1] in joints)  # "on it" is more than "on"
+    return kept if len(kept) == len(whole) or (len(kept) > 1 and not cut) else whole
 
 
 def _named(

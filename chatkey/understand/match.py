@@ -41,7 +41,9 @@ class Span:
     @property
     def weight(self) -> float:
         """What the span adds to a set of spans: longer runs win over the same tokens in pieces."""
-        return float(len(self.words) ** 1.3) * self.score * self.factor + (LENGTH_BONUS if self.kind == "length" else 0.0)
+        return float(len(self.words) ** 1.3) * self.score * self.factor + (
+            LENGTH_BONUS if self.kind == "length" else 0.0
+        )
 
 
 def mend(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[Token, ...]:
@@ -152,7 +154,9 @@ def _around(
             return None
         used.add(min(near, key=lambda n: abs(n - anchor)))
     first, last = min(used), max(used)
-    between = [tokens[n].text for n in range(first, last + 1) if n not in used and tokens[n].text not in lexicon.fillers]
+    between = [
+        tokens[n].text for n in range(first, last + 1) if n not in used and tokens[n].text not in lexicon.fillers
+    ]
     joined = any(word in lexicon.language.lists["and_words"] for word in between)
     return (first, last) if len(between) <= len(words) - SLACK and not joined else None
 

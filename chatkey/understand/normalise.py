@@ -27,7 +27,7 @@ PLAIN = {
 }
 DROPPED = {"\ufe0f", "\u200d", "\u20e3"} | {chr(code) for code in range(0x1F3FB, 0x1F400)} | {"♂", "♀"}
 FRACTIONS = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
-NUMBER = r"(?P<number>\d+(?:\.\d+)?(?!\w*[a-z]\d)|\.\d+)"
+NUMBER = r"(?P<number>\d+(?:\.\d+)?(?!\w*[a-z]\d)|\.\d+)(?P<thousand>k\b)?(?:'?s\b)?"  # "in 2s" is in twos
 WORD = r"[^\W\d_]+(?:'[^\W\d_]+)*'?"
 MARK = r"(?P<mark>[^\w\s]|_)"
 SIMPLE = re.compile(r"[a-z]+(?: [a-z]+)*")  # most phrases of a lexicon: nothing to mend
@@ -56,10 +56,22 @@ def normalise(text: str, language: Language) -> tuple[Token, ...]:
         return _simple(text, language)
     plain, origin = _plain(text[:LONGEST], language.texts["emoji"])
     tokens = [
-        Token(match.group(), (origin[match.start()], origin[match.end() - 1] + 1), match.lastgroup or "mark")
+        Token(
+            _text(match),
+            (origin[match.start()], origin[match.end() - 1] + 1),
+            "number" if match["number"] else match.lastgroup or "mark",
+        )
         for match in _piece(tuple(language.texts["expand"])).finditer(plain)
     ]
     return tuple(_finished(token, language) for token in _expand(_join_fractions(tokens), language))
+
+
+def _text(match: re.Match[str]) -> str:
+    """The text of a piece: "4k" is 4000."""
+    number = match["number"]
+    if match["thousand"]:
+        return f"{float(number) * 1000:g}"
+    return number or match.group()
 
 
 @lru_cache(maxsize=32)
@@ -134,6 +146,10 @@ def _expand(tokens: Sequence[Token], language: Language) -> list[Token]:
     out: list[Token] = []
     index = 0
     while index < len(tokens):
+        if (joint := _joint(tokens, index, language)) is not None:
+            out.append(joint)
+            index += 1
+            continue
         for length in (3, 2, 1):
             run = tokens[index : index + length]
             if len(run) < length or (key := " ".join([token.text for token in run])) not in table:
@@ -148,6 +164,20 @@ def _expand(tokens: Sequence[Token], language: Language) -> list[Token]:
             out.append(tokens[index])
             index += 1
     return out
+
+
+def _joint(tokens: Sequence[Token], index: int, language: Language) -> Token | None:
+    """ "An" before a consonant is "and" with a letter lost."""
+    instead = language.texts["before_consonants"].get(tokens[index].text)
+    following = tokens[index + 1] if index + 1 < len(tokens) else None
+    if (
+        instead is None
+        or following is None
+        or following.kind != "word"
+        or following.text[0] in language.lists["vowels"]
+    ):
+        return None
+    return replace(tokens[index], text=instead)
 
 
 def _finished(token: Token, language: Language) -> Token:

@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Language
 from chatkey.terms import MeasuredBy, Quantity
+from chatkey.understand.lexicon import Meaning
 from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token
 
 LONGEST_MM = 700.0  # longer than any needle or cone: a tree's height, not a length of ours
+OPEN = 3.0  # an open end ("under an inch") is closed at this factor
+A_BIT_MORE = 1.3  # "an inch and a bit" is up to so many times an inch
+SHORT_UNIT = 2  # letters of a unit that may be another word ("in")
 
 
-def length_spans(tokens: Sequence[Token], language: Language) -> list[Span]:
-    """Every length in the message, in mm."""
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A number or a length as read so far: its two ends, and the index behind it."""
+
+    low: float
+    high: float
+    after: int
+
+
+def length_spans(tokens: Sequence[Token], language: Language, *, asked: bool = False) -> list[Span]:
+    """Every length in the message, in mm. `asked`: a length was asked for, so that a bare number is one."""
     spans = []
     at = 0
     while at < len(tokens):
-        span = _measured(tokens, at, language) or _thing(tokens, at, language)
+        span = _measured(tokens, at, language, asked=asked) or _thing(tokens, at, language)
         if span is None:
             at += 1
             continue
@@ -28,85 +41,132 @@ def length_spans(tokens: Sequence[Token], language: Language) -> list[Span]:
     return [span for span in kept if not _is_width(tokens, span, language)]
 
 
-def _measured(tokens: Sequence[Token], at: int, language: Language) -> Span | None:
-    """A number, or two with a dash or "to" between, and a unit."""
-    first = _number(tokens, at, language)
+def elevation_spans(tokens: Sequence[Token], language: Language) -> list[Span]:
+    """Heights above the sea ("4200 ft"), as a state of the character that asks for them."""
+    told = language.elevation
+    if told is None:
+        return []
+    spans = []
+    for at in range(len(tokens)):
+        if at and tokens[at - 1].kind == "number":
+            continue
+        number = _number(tokens, at, language)
+        unit = _unit(tokens, number.after, language) if number else None
+        if number is None or unit is None:
+            continue
+        metres = number.low * unit[0] / 1000
+        if metres >= told.least_metres:
+            state = told.high if metres >= told.from_metres else told.low
+            spans.append(Span(at, unit[1], ("#",) * (unit[1] - at + 1), "claim", (Meaning(told.character, state),)))
+    return spans
+
+
+def _measured(tokens: Sequence[Token], at: int, language: Language, *, asked: bool) -> Span | None:
+    """A number, or two with a dash or "to" between, and a unit; a unit alone counts for one ("inch and a half")."""
+    first = _number(tokens, at, language) or _bare_unit(tokens, at, language)
     if first is None:
         return None
-    value, after = first
-    low = high = value
-    if after < len(tokens) and tokens[after].text in language.bounds.get("between", ()):
-        second = _number(tokens, after + 1, language)
-        if second is not None:
-            low, high = min(value, second[0]), max(value, second[0])
-            after = second[1]
+    low, high, after = first.low, first.high, first.after
     unit = _unit(tokens, after, language)
+    joint = after if unit is None else unit[1] + 1
+    if joint < len(tokens) and tokens[joint].text in language.bounds["between"]:
+        second = _number(tokens, joint + 1, language)
+        size = _unit(tokens, second.after, language) if second else None
+        if second is not None and size is not None:
+            own = unit[0] / size[0] if unit else 1.0
+            low, high = min(low * own, second.low), max(high * own, second.high)
+            unit, after = size, second.after
+        elif second is not None and unit is None and asked:
+            low, high, after = min(low, second.low), max(high, second.high), second.after
     if unit is None:
-        return None
-    size, last = unit[0], unit[1]
-    extra = _and_a_half(tokens, last + 1, language)
-    if extra is not None:
-        low, high, last = low + extra[0], high + extra[0], extra[1]
+        unit = _unspoken_unit(tokens, after, language, asked=asked)
+        if unit is None:
+            return None
+    last = unit[1]
+    for read, spread in ((_and_a_part, False), (_and_a_bit, True)):
+        extra = read(tokens, last + 1, language)
+        if extra is not None:
+            low, high, last = (
+                (low, high * extra[0], extra[1]) if spread else (low + extra[0], high + extra[0], extra[1])
+            )
+            break
     if low <= 0:
         return None
-    return Span(
-        at, last, ("#",) * (last - at + 1), "length", quantity=Quantity(low * size, high * size, _how(tokens, language))
-    )
+    quantity = Quantity(low * unit[0], high * unit[0], _how(tokens, language))
+    return Span(at, last, ("#",) * (last - at + 1), "length", quantity=quantity)
 
 
-def _number(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
-    """The number that begins here and the index behind it: "2", "2 1/2", "half a", "a", "2 and a half", "couple of"."""
+def _number(tokens: Sequence[Token], at: int, language: Language) -> _Read | None:
+    """The number that begins here: "2", "2 1/2", "half a", "a", "2 and a half", "couple of", "3/4 of an"."""
     if at >= len(tokens):
         return None
     token = tokens[at]
     if token.kind == "number":
-        value, after = _value(token.text), at + 1
-        if (
-            after < len(tokens)
-            and tokens[after].kind == "number"
-            and "/" in tokens[after].text
-            and "/" not in token.text
-        ):
-            return value + _value(tokens[after].text), after + 1
-        if (
-            after + 1 < len(tokens)
-            and tokens[after].text == "-"
-            and "/" in tokens[after + 1].text
-            and "/" not in token.text
-        ):
-            return value + _value(tokens[after + 1].text), after + 2
-        extra = _and_a_half(tokens, after, language)
-        if extra is not None and "/" not in token.text:
-            return value + extra[0], extra[1] + 1
-        if after < len(tokens) and tokens[after].text in language.fractions and "/" not in token.text:
-            return value * language.fractions[tokens[after].text], _past(
-                tokens, after + 1, language.lists["small_words"]
-            )
-        return value, after
+        return _digits(tokens, at, language)
     if token.text in language.fractions and token.kind == "word":
-        return language.fractions[token.text], _past(tokens, at + 1, language.lists["small_words"])
+        value = language.fractions[token.text]
+        return _Read(value, value, _past(tokens, at + 1, language.lists["small_words"]))
     if token.text in language.lists["articles"] and at + 1 < len(tokens):
         following = tokens[at + 1].text
         if following in language.fractions or following in language.numbers["numbers"]:
             return _number(tokens, at + 1, language)
-        return (1.0, at + 1) if following in language.units and len(following) > 1 else None
+        return _Read(1.0, 1.0, at + 1) if following in language.units and len(following) > SHORT_UNIT - 1 else None
     if token.text in language.numbers["numbers"] and token.text in language.lists["loose_numbers"]:
-        return language.numbers["numbers"][token.text], _past(tokens, at + 1, language.lists["small_words"])
+        value = language.numbers["numbers"][token.text]
+        return _Read(value, value, _past(tokens, at + 1, language.lists["small_words"]))
     return None
 
 
+def _digits(tokens: Sequence[Token], at: int, language: Language) -> _Read:
+    """A number in digits and the fraction behind it."""
+    value, after = _value(tokens[at].text), at + 1
+    if "/" in tokens[at].text:
+        return _Read(value, value, _past(tokens, after, language.lists["small_words"]))
+    dash = after < len(tokens) and tokens[after].text == "-"
+    fraction = after + dash
+    if fraction < len(tokens) and tokens[fraction].kind == "number" and "/" in tokens[fraction].text:
+        value += _value(tokens[fraction].text)
+        return _Read(value, value, fraction + 1)
+    extra = _and_a_part(tokens, after, language)
+    if extra is not None:
+        return _Read(value + extra[0], value + extra[0], extra[1] + 1)
+    if after < len(tokens) and tokens[after].text in language.fractions:
+        value *= language.fractions[tokens[after].text]
+        return _Read(value, value, _past(tokens, after + 1, language.lists["small_words"]))
+    return _Read(value, value, after)
+
+
+def _bare_unit(tokens: Sequence[Token], at: int, language: Language) -> _Read | None:
+    """ "Inch and a half", "inch long", "inch or so": one of it."""
+    token = tokens[at]
+    if token.kind != "word" or token.text not in language.units or len(token.text) <= SHORT_UNIT:
+        return None
+    following = tokens[at + 1].text if at + 1 < len(tokens) else ""
+    goes_on = _and_a_part(tokens, at + 1, language) or _and_a_bit(tokens, at + 1, language)
+    return _Read(1.0, 1.0, at) if goes_on or following in language.lists["behind_a_unit"] else None
+
+
 def _unit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
-    """Size of the unit in mm and its index."""
-    if at < len(tokens) and tokens[at].text == "-":
-        at += 1
+    """Size of the unit in mm and its index. A dash and words of doubt may stand before it ("4-ish inches")."""
+    at = _past(tokens, at, ("-", *language.lists["hedging_ends"]))
     if at >= len(tokens) or tokens[at].text not in language.units:
         return None
     following = tokens[at + 1].text if at + 1 < len(tokens) else ""
-    if len(tokens[at].text) == 2 and (
+    if len(tokens[at].text) == SHORT_UNIT and (
         following in language.not_units_before or _is_bare_number(tokens, at + 1, language)
     ):
         return None  # "5 in most", "20 in one"
     return language.units[tokens[at].text], at
+
+
+def _unspoken_unit(tokens: Sequence[Token], after: int, language: Language, *, asked: bool) -> tuple[float, int] | None:
+    """The unit of a bare number where a length was asked ("1-1.5"), or of a fraction ("scales 1/16")."""
+    last = after - 1
+    ends = after >= len(tokens) or tokens[after].is_break or tokens[after].text in language.bounds["about"]
+    fraction = tokens[last].kind == "number" and "/" in tokens[last].text
+    if ends and tokens[last].kind == "number" and (asked or fraction):
+        return language.units[language.lists["unspoken_unit"][0]], last
+    return None
 
 
 def _is_bare_number(tokens: Sequence[Token], at: int, language: Language) -> bool:
@@ -116,7 +176,7 @@ def _is_bare_number(tokens: Sequence[Token], at: int, language: Language) -> boo
     return at + 1 >= len(tokens) or tokens[at + 1].text not in language.units
 
 
-def _and_a_half(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
+def _and_a_part(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
     """ "and a half", "and 1/2": the fraction and the index of its last token."""
     if at >= len(tokens) or tokens[at].text not in language.lists["and_words"]:
         return None
@@ -125,6 +185,15 @@ def _and_a_half(tokens: Sequence[Token], at: int, language: Language) -> tuple[f
         return language.fractions[tokens[following].text], following
     if at + 1 < len(tokens) and tokens[at + 1].kind == "number" and "/" in tokens[at + 1].text:
         return _value(tokens[at + 1].text), at + 1
+    return None
+
+
+def _and_a_bit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
+    """ "and a bit": the factor up to which it may be more, and the index of its last token."""
+    for phrase in language.bounds["a_bit_more"]:
+        words = phrase.split()
+        if [token.text for token in tokens[at : at + len(words)]] == words:
+            return A_BIT_MORE, at + len(words) - 1
     return None
 
 
@@ -167,17 +236,27 @@ def _bounded(tokens: Sequence[Token], span: Span, language: Language) -> Span:
     quantity = span.quantity
     if quantity is None:
         return span
-    inside = " ".join(token.text for token in tokens[span.first : span.last + 1])
-    before = " ".join(token.text for token in tokens[max(0, span.first - 3) : span.first])
-    behind = " ".join(token.text for token in tokens[span.last + 1 : span.last + 3])
+    texts = [token.text for token in tokens]
+    behind = _past(tokens, span.last + 1, language.lists["behind_a_unit"])
     for kind in ("at_most", "at_least"):
-        for phrase in language.bounds.get(kind, ()):
-            front = before.endswith(phrase) or inside.startswith(phrase + " ")
-            back = phrase.startswith("or ") and behind.startswith(phrase)
-            if front or back:
+        for phrase in sorted(language.bounds[kind], key=len, reverse=True):
+            words = phrase.split()
+            inside = texts[span.first : span.first + len(words)] == words
+            front = span.first >= len(words) and texts[span.first - len(words) : span.first] == words
+            back = phrase in language.lists["bounds_behind"] and words in (
+                texts[span.last + 1 : span.last + 1 + len(words)],
+                texts[behind : behind + len(words)],
+            )
+            if inside or front or back:
                 low, high = quantity.low, quantity.high
-                low, high = (low / 3, high) if kind == "at_most" else (low, high * 3)
-                return replace(span, quantity=Quantity(low, high, quantity.measured_by))
+                low, high = (low / OPEN, high) if kind == "at_most" else (low, high * OPEN)
+                first = span.first - len(words) if front and not inside else span.first
+                return replace(
+                    span,
+                    first=first,
+                    words=("#",) * (span.last - first + 1),
+                    quantity=Quantity(low, high, quantity.measured_by),
+                )
     return span
 
 

@@ -191,6 +191,8 @@ def _denied(tokens: Sequence[Token], spans: Sequence[Span], last: int, language:
     inside = [n for n, span in enumerate(spans) if last < span.first < end]
     if not inside or spans[inside[0]].first - last > 5:
         return []
+    if _places(tokens[last + 1 : spans[inside[0]].first], language.lists["said_instead"], set()):
+        return []
     reached = [inside[0]]
     for n in inside[1:]:
         between = [token.text for token in tokens[spans[reached[-1]].last + 1 : spans[n].first]]
@@ -206,7 +208,11 @@ def _contrasted(tokens: Sequence[Token], spans: Sequence[Span], first: int, last
     following = [n for n in _following(tokens, spans, last, language)[:1] if spans[n].kind == "claim"]
     for n in following:
         before = [span for span in spans[:n] if span.last < first and span.kind == "claim"]
-        if before and _characters(before[-1]) & _characters(spans[n]) and not set(before[-1].meanings) & set(spans[n].meanings):
+        if (
+            before
+            and _characters(before[-1]) & _characters(spans[n])
+            and not set(before[-1].meanings) & set(spans[n].meanings)
+        ):
             return [n]
     return []
 

@@ -10,13 +10,13 @@ from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
 from chatkey.understand.bind import Bound, Trace, bind, fitting_set
 from chatkey.understand.choice import Chosen, leading_choice, read_choice
 from chatkey.understand.clause import Clauses, clauses
-from chatkey.understand.intent import FoundIntent, find_intents
+from chatkey.understand.intent import FoundIntent, find_intents, likely_intent
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, mend, phrase_spans
 from chatkey.understand.normalise import LONGEST, Token, normalise
 from chatkey.understand.pending import Pending
 from chatkey.understand.place import find_place, states_of_town
-from chatkey.understand.quantity import length_spans
+from chatkey.understand.quantity import elevation_spans, length_spans
 from chatkey.understand.scope import Cue, cover, scopes
 
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
@@ -83,7 +83,11 @@ def understand(
     reserved = place_tokens | cover(tokens, [one for one in lexicon.language.lists["correction"] if " " in one])
     spans = [
         span
-        for span in (*phrase_spans(tokens, lexicon), *length_spans(tokens, lexicon.language))
+        for span in (
+            *phrase_spans(tokens, lexicon),
+            *length_spans(tokens, lexicon.language, asked=asked is not None and asked.kind == "length"),
+            *elevation_spans(tokens, lexicon.language),
+        )
         if not reserved & set(range(span.first, span.last + 1)) and _counts_here(span, asked)
     ]
     describing = frozenset(n for span in spans if span.kind != "name" for n in range(span.first, span.last + 1))
@@ -96,6 +100,8 @@ def understand(
         bound = tuple(one for one in bound if not _is_mere_noun(one, parted))
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
+    if not wanted and not claims and not names and found_place is None:
+        wanted = likely_intent(tokens, lexicon)
     intents = _intents(wanted, claims, knowledge, names, found_place is not None, asked, pending is not None)
     used = (
         place_tokens
