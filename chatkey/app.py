@@ -32,18 +32,35 @@ class NotFoundError(ChatkeyError):
     """A name that stands for nothing we know."""
 
 
-def open_mind(knowledge: Path | None = None, dialogs: Path | None = None, card: Path | None = None) -> Mind:
+class UnspokenError(ChatkeyError):
+    """A language that the knowledge or the dialogs lack."""
+
+
+def open_mind(
+    knowledge: Path | None = None, dialogs: Path | None = None, card: Path | None = None, language: str = "en"
+) -> Mind:
     """Knowledge, mathematics, lexicon and script, built once; the shipped folders by default. Raises KnowledgeError.
 
-    `card`: the file a group of stewards has filled in.
+    `card`: the file a group of stewards has filled in. `language`: a folder of knowledge/words/ and of dialogs/.
     """
+    folders = (knowledge or shipped("knowledge"), dialogs or shipped("dialogs"))
+    spoken = languages(*folders)
+    if language not in spoken:
+        what = f"is not spoken in {folders[0].name}/words and {folders[1].name}"
+        raise UnspokenError(f"language {language[:20]!r}", what, f"use one of {', '.join(spoken)}")
 
     def build() -> Mind:
-        known = load_knowledge(knowledge)
+        known = load_knowledge(knowledge, language)
         return make_mind(known, build_table(known), build_lexicon(known), dialogs)
 
-    mind = remembered((knowledge or shipped("knowledge"), dialogs or shipped("dialogs")), build)
+    mind = remembered(folders, build, language)
     return replace(mind, card=read_card(card, mind.knowledge.taxa)) if card else mind
+
+
+def languages(knowledge: Path, dialogs: Path) -> tuple[str, ...]:
+    """The languages that stand in both folders, by their codes."""
+    codes = {path.name for path in (knowledge / "words").glob("*") if path.is_dir()}
+    return tuple(sorted(codes & {path.name for path in dialogs.glob("*") if path.is_dir()}))
 
 
 def about(mind: Mind, name: str, place: Place | None) -> dict[str, Any]:

@@ -56,6 +56,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"chatkey {__version__}")
     parser.add_argument("--knowledge", type=Path, metavar="FOLDER", help="another folder of knowledge")
     parser.add_argument("--dialogs", type=Path, metavar="FOLDER", help="another folder of dialogs")
+    parser.add_argument("--language", default="en", metavar="CODE", help="the language of the talk (en)")
     parser.add_argument("--card", type=Path, metavar="FILE", help="your group's card: its lines, offices and counties")
     commands = parser.add_subparsers(dest="command", parser_class=_Parser, metavar="COMMAND")
 
@@ -101,7 +102,7 @@ def _talk(options: argparse.Namespace) -> int:
     from chatkey.app import open_mind
     from chatkey.channels.base import Talks, place_of
 
-    mind = open_mind(options.knowledge, options.dialogs, options.card)
+    mind = open_mind(options.knowledge, options.dialogs, options.card, options.language)
     talks = Talks(mind, place_of(mind, options.place), _month())
     if options.json:
         from chatkey.channels.lines import converse_in_json
@@ -118,7 +119,7 @@ def _identify(options: argparse.Namespace) -> int:
     from chatkey.app import open_mind
     from chatkey.channels.base import Talks, place_of, whole
 
-    mind = open_mind(options.knowledge, options.dialogs, options.card)
+    mind = open_mind(options.knowledge, options.dialogs, options.card, options.language)
     turned = Talks(mind, place_of(mind, options.place), _month()).say(whole(options.text))
     _print(turned.view if options.json else turned.reply.text)
     return FINE
@@ -131,7 +132,7 @@ def _understand(options: argparse.Namespace) -> int:
 
     if options.lines == (options.text is not None):
         raise UsageError("understand", "takes a message or --lines", 'try `chatkey understand "flat, not sharp"`')
-    mind = open_mind(options.knowledge, options.dialogs, options.card)
+    mind = open_mind(options.knowledge, options.dialogs, options.card, options.language)
     if options.lines:
         hear_lines(mind, _stdin(), sys.stdout, options.asked)
         return FINE
@@ -144,7 +145,7 @@ def _about(options: argparse.Namespace) -> int:
     from chatkey.app import about, open_mind
     from chatkey.channels.base import place_of
 
-    mind = open_mind(options.knowledge, options.dialogs, options.card)
+    mind = open_mind(options.knowledge, options.dialogs, options.card, options.language)
     view = about(mind, options.name, place_of(mind, options.place))
     if options.json:
         _print(view)

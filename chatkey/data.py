@@ -23,13 +23,13 @@ def shipped(name: str) -> Path:
     raise FileNotFoundError(f"{name}/ is neither in the installed package nor beside it; reinstall chatkey")
 
 
-def remembered(folders: Iterable[Path], build: Callable[[], T]) -> T:
-    """What `build` makes of these folders, kept in the user's cache folder.
+def remembered(folders: Iterable[Path], build: Callable[[], T], variant: str = "") -> T:
+    """What `build` makes of these folders, kept in the user's cache folder; `variant` tells what else it depends on.
 
     It can't go stale: the key is the content of every YAML file, the state of every module of this package and the
     version of Python. Where the cache can't be read or written, or others could have written it, it is built anew.
     """
-    path = _cache_folder() / f"{_key(folders)}.pickle"
+    path = _cache_folder() / f"{_key(folders, variant)}.pickle"
     try:
         if _is_own(path):
             found: T = pickle.loads(path.read_bytes())
@@ -62,8 +62,8 @@ def _is_own(path: Path) -> bool:
     return all(one.stat().st_uid == os.getuid() and not one.stat().st_mode & 0o022 for one in (path, path.parent))
 
 
-def _key(folders: Iterable[Path]) -> str:
-    total = hashlib.sha256(sys.version.encode())
+def _key(folders: Iterable[Path], variant: str) -> str:
+    total = hashlib.sha256(f"{sys.version}\0{variant}\0".encode())
     for folder in folders:
         for path in sorted([*folder.rglob("*.yaml"), *folder.rglob("*.txt")]):
             total.update(f"{path}\0".encode() + (path.read_bytes() if path.is_file() else b""))

@@ -29,6 +29,16 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True)
+class Unknown:
+    """Words that nothing was made of, who wrote them, in which message, and which question waited."""
+
+    words: str
+    reader: str
+    message: str
+    asked: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Tree:
     """One plant and all that was said of it."""
 
@@ -54,6 +64,7 @@ class Conversation:
     messages: int = 0
     plant: str = ""  # the plant whose planting was last spoken of
     site: tuple[str, ...] = ()  # the ground where it would stand: dry, moist, wet
+    unknown: tuple[Unknown, ...] = ()  # what was not understood, for the steward who looks after the words
     version: int = VERSION
 
     @property
@@ -89,6 +100,7 @@ def from_json(data: Mapping[str, Any], retired: Mapping[str, str] | None = None)
             messages=operator.index(data["messages"]),
             plant=data.get("plant", ""),
             site=tuple(data.get("site", ())),
+            unknown=tuple(Unknown(**one) for one in data.get("unknown", ())),
         )
     except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise StateError("stored state", f"lacks or garbles {error}", "restore it from a backup") from None
@@ -125,4 +137,5 @@ def _claim(data: Mapping[str, Any], retired: Mapping[str, str]) -> Claim:
 def _pending(data: Mapping[str, Any], retired: Mapping[str, str]) -> Pending:
     character = retired.get(data["character"], data["character"])
     choices = tuple((key, retired.get(f"{character}.{state}", state)) for key, state in data["choices"])
-    return Pending(data["kind"], character, choices)
+    further = tuple(_pending(one, retired) for one in data.get("further", ()))
+    return Pending(data["kind"], character, choices, further)

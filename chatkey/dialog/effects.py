@@ -74,7 +74,8 @@ def erase(turn: Turn) -> None:
         for tree in turn.conversation.trees
     )
     kept = {key: count for key, count in turn.conversation.said.items() if key == "caution:first_touch"}
-    turn.change(trees=trees, pending=None, said=kept, plant="", site=())
+    unknown = tuple(one for one in turn.conversation.unknown if one.reader != reader)
+    turn.change(trees=trees, pending=None, said=kept, plant="", site=(), unknown=unknown)
     turn.forget()
     turn.say("note", "erased")
 

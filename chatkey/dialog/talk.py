@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from chatkey.dialog.asking import ask_which_state, put_pending_again
-from chatkey.dialog.conversation import Conversation, Shown, StateError
+from chatkey.dialog.conversation import Conversation, Shown, StateError, Unknown
 from chatkey.dialog.effects import EFFECTS
 from chatkey.dialog.guards import GUARDS, SITE, site_of
 from chatkey.dialog.machine import STEP, fire
@@ -30,6 +30,7 @@ ORDER = ("caution", "took_in", "answer", "status", "facts", "note", "question")
 ELSEWHERE = ("planting", "unsafe", "health", "report")
 LONGEST_ECHO = 40  # letters of what was not understood
 MOST_ECHOED = 3
+MOST_UNKNOWN = 50  # pieces of a conversation that were not understood and are kept
 MOST_TOWNS = 6  # states with a town of one name that are offered as choices
 SILENT = ("stop", "erase", "restart")  # events after which what was said in the same message is not taken in
 
@@ -160,9 +161,23 @@ def _take_in(turn: Turn) -> None:
         if turn.understanding.intent != "answer" or len(own) > 1 or turn.understanding.not_understood:
             turn.say("took_in", "corrected" if changed else "took_in", facts=facts)
         turn.change(pending=None)
+    _keep_unknown(turn)
     if turn.understanding.not_understood:
         words = ", ".join(f'"{_short(words)}"' for words in turn.understanding.not_understood[:MOST_ECHOED])
         turn.say("took_in", "not_taken", words=words)
+
+
+def _keep_unknown(turn: Turn) -> None:
+    """What was not understood, for the steward; a message of which nothing was, as a whole. The newest are kept."""
+    understanding = turn.understanding
+    missed = understanding.not_understood
+    if not missed and understanding.intent == "other" and turn.message.text.strip():
+        missed = (turn.message.text.strip(),)
+    if missed:
+        asked = turn.conversation.pending.character if turn.conversation.pending else ""
+        message = str(turn.conversation.messages)
+        found = tuple(Unknown(_short(words), turn.message.reader, message, asked) for words in missed)
+        turn.change(unknown=(*turn.conversation.unknown, *found)[-MOST_UNKNOWN:])
 
 
 def _short(words: str) -> str:
@@ -205,7 +220,7 @@ def _remember_shown(turn: Turn) -> None:
 
 def make_mind(knowledge: Knowledge, table: Table, lexicon: Lexicon, folder: Path | None = None) -> Mind:
     """The mind over some knowledge, with the shipped dialogs or those in `folder`."""
-    return Mind(knowledge, table, lexicon, load_script(GUARD_NAMES, EFFECT_NAMES, folder))
+    return Mind(knowledge, table, lexicon, load_script(GUARD_NAMES, EFFECT_NAMES, folder, knowledge.language.code))
 
 
 __all__ = ["EFFECT_NAMES", "GUARD_NAMES", "Block", "Turned", "make_mind", "read_script", "step"]

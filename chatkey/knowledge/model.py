@@ -278,6 +278,7 @@ class Language:
     alike: Mapping[
         str, tuple[str, ...]
     ]  # scope.yaml: words that mean the same in a phrase, by the one that stands for all
+    foreign: Mapping[str, frozenset[str]]  # scope.yaml: small words of other languages, without accents
     units: Mapping[str, float]  # mm
     not_units_before: tuple[str, ...]
     fractions: Mapping[str, float]

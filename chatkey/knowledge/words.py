@@ -64,7 +64,7 @@ SCOPE_LISTS = (
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things", "elevation")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
 SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings", "before_consonants")
-SCOPE_SETS = ("sets", "alike")
+SCOPE_SETS = ("sets", "alike", "foreign")
 
 
 def read_language(
@@ -92,6 +92,7 @@ def read_language(
         texts={name: _words(scope.get(name), problems) for name in SCOPE_TEXTS},
         sets=_lists(scope.get("sets"), problems),
         alike=_lists(scope.get("alike"), problems),
+        foreign={other: frozenset(words) for other, words in _lists(scope.get("foreign"), problems).items()},
         units=_numbers(measures.get("units"), problems),
         not_units_before=_texts(measures.get("not_units_before"), problems),
         fractions=_numbers(measures.get("fractions"), problems),
@@ -165,8 +166,8 @@ def _things(entry: Entry | None, problems: Problems) -> list[Thing]:
 def _elevation(entry: Entry) -> Elevation:
     keys = ("character", "high", "low", "from_metres", "least_metres")
     pairs = entry.pairs(keys, required=keys)
-    texts = [pairs[name].text() for name in keys[:3]]
-    return Elevation(*texts, *(pairs[name].number(low=1) for name in keys[3:]))
+    character, high, low = (pairs[name].text() for name in keys[:3])
+    return Elevation(character, high, low, pairs["from_metres"].number(low=1), pairs["least_metres"].number(low=1))
 
 
 def _thing(id: str, entry: Entry) -> Thing:

@@ -16,17 +16,16 @@ from chatkey.understand.scope import Cue, Scope
 
 FOLIAGE = frozenset({"leaf", "awl", "scale", "spray"})  # what is said of one of these may be meant of another
 WOODY = frozenset({"twig", "branch"})
-ABOUT_ALL = frozenset(
-    {"whole", "place", "branch", "stem"}
-)  # nouns that don't stand in the way: "a tree with flat needles"
+ABOUT_ALL = frozenset({"whole", "place", "branch", "stem"})  # no bar to other parts: "a tree with flat needles"
 UNBOUND = frozenset({"place", "smell", "whole", "flower"})  # parts whose words of two and more say it by themselves
 RARE = frozenset({"awl", "scale", "spray"})  # nouns that say by themselves which kind of leaf it is
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
-FACTOR = {"asked": 1.2, "part": 1.1, "phrase": 1.0}  # by what was told of a span: its weight in the best set
 FAR_APART = 12  # tokens between two states of one character that are no "or"
 FAR = 0.9  # the same where the part was named in another sentence
 
 BoundBy = Literal["asked", "part", "phrase", "two meanings", "length", "count"]  # what told which character is meant
+ToldBy = Literal["asked", "part", "phrase"]
+FACTOR: Mapping[ToldBy, float] = {"asked": 1.2, "part": 1.1, "phrase": 1.0}  # of a span's weight in the best set
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +143,7 @@ def _fitting(
     context: Mapping[str, Sequence[str]],
     *,
     terse: bool,
-) -> tuple[list[Meaning], BoundBy]:
+) -> tuple[list[Meaning], ToldBy]:
     """The meanings that hold here, and why: of the question asked, else of the part named, else those that need none."""
     parts = {meaning: knowledge.characters[meaning.character].part for meaning in span.meanings}
     if asked is not None:

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
+
+
+# How several questions are answered in one message: "1b 2a", "1) flat 2) sharp", "1 flat, 2 sharp".
+LETTERED = re.compile(r"(?<!\w)(\d)\s*[.):=-]?\s*([a-hA-H])(?!\w)[,;.]?")
+MARKED = re.compile(r"(?:^|(?<=[\s,;.]))(\d)\s*[.):=]\s*(?=\S)")
+SPACED = re.compile(r"(?:^|(?<=[\s,;.]))(\d)\s+(?=[^\W\d])")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +52,23 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
     if len(states) > 1 and ("cant_tell" in states or "none_of_these" in states):
         return None
     return Chosen(states[0], tuple(states[1:]), hedge)
+
+
+def numbered_answers(text: str, questions: int) -> list[tuple[int, int, int]] | None:
+    """The parts of a message that answers several questions by number: number of the question from 1 (0 for what stands
+    behind the answers), start and end of the part. None where the message is no such list."""
+    for style in (LETTERED, MARKED, SPACED):
+        marks = [match for match in style.finditer(text) if 1 <= int(match[1]) <= questions]
+        numbers = [int(match[1]) for match in marks]
+        if not marks or text[: marks[0].start()].strip() or numbers != sorted(set(numbers)):
+            continue
+        if style is LETTERED:
+            found = [(number, *match.span(2)) for number, match in zip(numbers, marks, strict=True)]
+            rest = text[marks[-1].end() :]
+            return found if not rest.strip() else [*found, (0, marks[-1].end(), len(text))]
+        ends = [*(match.start() for match in marks[1:]), len(text)]
+        return [(number, match.end(), end) for number, match, end in zip(numbers, marks, ends, strict=True)]
+    return None
 
 
 def leading_choice(

@@ -18,6 +18,7 @@ class Pending:
     kind: str  # character | place | compare | reask | site
     character: str = ""
     choices: tuple[tuple[str, str], ...] = ()  # (key, state, class, taxon, "none_of_these" or "cant_tell")
+    further: tuple[Pending, ...] = ()  # questions put in the same message, in order: "1b 2a" answers them by number
 
 
 def keyed_states(character: Character, knowledge: Knowledge) -> tuple[tuple[str, str], ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
 from chatkey.understand.bind import Bound, Trace, bind, fitting_set
-from chatkey.understand.choice import Chosen, leading_choice, read_choice
+from chatkey.understand.choice import Chosen, leading_choice, numbered_answers, read_choice
 from chatkey.understand.clause import Clauses, clauses
 from chatkey.understand.intent import FoundIntent, find_intents, likely_intent
 from chatkey.understand.lexicon import Lexicon
@@ -18,6 +18,7 @@ from chatkey.understand.pending import Pending
 from chatkey.understand.place import find_place, states_of_town
 from chatkey.understand.quantity import elevation_spans, length_spans
 from chatkey.understand.scope import Cue, cover, scopes
+from chatkey.understand.tongue import is_spoken
 
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
 TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
@@ -62,8 +63,8 @@ def understand(
 
     `known`: states already said of the plant by character, for words that can be said of two characters.
     """
-    if _other_letters(text):
-        return Understanding(lexicon.language.code, ("other",), (), spoken=False)
+    if pending and pending.further:
+        return _several(text, knowledge, lexicon, pending, known)
     raw = normalise(text, lexicon.language)
     asked = knowledge.characters.get(pending.character) if pending and pending.character else None
     chosen = read_choice(raw, pending.choices, lexicon.language) if pending else None
@@ -76,6 +77,8 @@ def understand(
         start = raw[cut[1]].span[0]
         rest = understand(text[start:], knowledge, lexicon, None, known)
         return _both(first, rest, start)
+    if not is_spoken(text, raw, lexicon):
+        return Understanding(lexicon.language.code, ("other",), (), spoken=False)
     tokens = mend(raw, lexicon)
     found_place = find_place(text[:LONGEST], knowledge, asked=bool(pending and pending.kind == "place"))
     wanted = find_intents(tokens, lexicon)
@@ -127,6 +130,52 @@ def understand(
         if intents[0] in TELLS_LEFT_OVER and not _asks_place(pending)
         else (),
     )
+
+
+def _several(
+    text: str, knowledge: Knowledge, lexicon: Lexicon, pending: Pending, known: Mapping[str, Sequence[str]] | None
+) -> Understanding:
+    """Two questions were put at once: answered by number, or both in plain words."""
+    questions = (replace(pending, further=()), *pending.further)
+    parts = numbered_answers(text, len(questions))
+    if parts is None:
+        return _in_order(text, knowledge, lexicon, questions, known)
+    found: Understanding | None = None
+    for number, start, end in parts:
+        question = questions[number - 1] if number else None
+        heard = understand(text[start:end], knowledge, lexicon, question, known)
+        found = _both(found, heard, start) if found else _both(replace(heard, claims=(), traces=()), heard, start)
+    return found or understand(text, knowledge, lexicon, questions[0], known)
+
+
+def _in_order(
+    text: str,
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    questions: Sequence[Pending],
+    known: Mapping[str, Sequence[str]] | None,
+) -> Understanding:
+    """As many bare answers as questions are meant in their order, a single one for the first; else plain words for all."""
+    tokens = normalise(text, lexicon.language)
+    words = [token for token in tokens if token.kind != "mark"]
+    if len(words) == len(questions):
+        picked = [
+            read_choice([word], one.choices, lexicon.language) for word, one in zip(words, questions, strict=True)
+        ]
+        if all(picked):
+            first, *others = (
+                understand(text[word.span[0] : word.span[1]], knowledge, lexicon, one, known)
+                for word, one in zip(words, questions, strict=True)
+            )
+            for word, other in zip(words[1:], others, strict=True):
+                first = _both(first, other, word.span[0])
+            return first
+    first = understand(text, knowledge, lexicon, questions[0], known)
+    if read_choice(tokens, questions[0].choices, lexicon.language) is not None:
+        return first
+    for question in questions[1:]:
+        first = _both(first, understand(text, knowledge, lexicon, question, known), 0)
+    return first
 
 
 def _answered(
@@ -299,13 +348,6 @@ def _with_town(tokens: Sequence[Token], inside: set[int], lexicon: Lexicon) -> s
 def _is_whole_cant_tell(tokens: Sequence[Token], lexicon: Lexicon) -> bool:
     words = tuple(token.text for token in tokens if token.kind != "mark")
     return any(intent == "cant_tell" for intent, _ in lexicon.wholes.get(words, ()))
-
-
-def _other_letters(text: str) -> bool:
-    """Most letters are not Latin ones."""
-    letters = [character for character in text if character.isalpha()]
-    strange = sum(ord(character) > 0x24F for character in letters)
-    return len(letters) >= 3 and strange > len(letters) / 2
 
 
 def numbered(claims: Sequence[Claim], reader: str, message: str, start: int) -> tuple[Claim, ...]:
