@@ -58,6 +58,7 @@ SCOPE_LISTS = (
     "behind_a_unit",
     "bounds_behind",
     "unspoken_unit",
+    "counting_words",
     "vowels",
     "said_instead",
 )

@@ -12,13 +12,12 @@ from chatkey.understand.clause import Clauses, Noun, Topic
 from chatkey.understand.lexicon import Lexicon, Meaning
 from chatkey.understand.match import Span, best_set
 from chatkey.understand.normalise import Token, stem
-from chatkey.understand.scope import Cue, Scope
+from chatkey.understand.scope import Cue, Scope, scopes
 
 FOLIAGE = frozenset({"leaf", "awl", "scale", "spray"})  # what is said of one of these may be meant of another
 WOODY = frozenset({"twig", "branch"})
 ABOUT_ALL = frozenset({"whole", "place", "branch", "stem"})  # no bar to other parts: "a tree with flat needles"
 UNBOUND = frozenset({"place", "smell", "whole", "flower"})  # parts whose words of two and more say it by themselves
-RARE = frozenset({"awl", "scale", "spray"})  # nouns that say by themselves which kind of leaf it is
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
 FAR_APART = 12  # tokens between two states of one character that are no "or"
 FAR = 0.9  # the same where the part was named in another sentence
@@ -69,7 +68,22 @@ def fitting_set(
     if not spoken:
         return first
     parted = replace(clauses, implied=_implied(first, clauses, knowledge))
-    return best_set(_fit(spans, parted, knowledge, lexicon, asked, spoken, {**known, **_context(first)}))
+    said = [span for span in first if span.kind not in ("name", "nothing")]
+    here = _context(said, scopes(clauses.tokens, said, lexicon.language))
+    context = _with_conditions(knowledge, {**known, **here})
+    return best_set(_fit(spans, parted, knowledge, lexicon, asked, spoken, context))
+
+
+def _with_conditions(knowledge: Knowledge, said: Mapping[str, Sequence[str]]) -> dict[str, Sequence[str]]:
+    """What was said, and what must hold for it: who counts the needles of a bundle has bundles."""
+    found = dict(said)
+    waiting = list(said)
+    while waiting:
+        for parent, states in knowledge.characters[waiting.pop()].only_if.items():
+            if parent not in found:
+                found[parent] = states
+                waiting.append(parent)
+    return found
 
 
 def _implied(spans: Sequence[Span], clauses: Clauses, knowledge: Knowledge) -> tuple[Noun, ...]:
@@ -121,8 +135,9 @@ def bind(
 ) -> tuple[Bound, ...]:
     """The claims of a message in order. `stands` belongs to the spans that are no names."""
     found: list[Bound] = []
-    here = _context(spans)
-    for span, scope in zip([span for span in spans if span.kind != "name"], stands, strict=True):
+    telling = [span for span in spans if span.kind != "name"]
+    here = _with_conditions(knowledge, _context(telling, stands))
+    for span, scope in zip(telling, stands, strict=True):
         if not scope.said:
             continue
         if span.kind == "length":
@@ -158,7 +173,7 @@ def _fitting(
         return by_itself, "phrase"
     if len(span.words) == 1:
         free = [m for m in free if _is_met(knowledge, m.character, topic, context)]
-    at_hand = [m for m in free if parts[m] in topic.beside and topic.distance and not m.with_part]
+    at_hand = [m for m in free if parts[m] in topic.beside and (topic.distance or not topic)]
     loose = [m for m in free if not m.with_part and topic.distance == 2]
     if at_hand or (loose and topic.distance == 2):
         return at_hand or loose, "phrase"
@@ -185,7 +200,7 @@ def _is_met(knowledge: Knowledge, name: str, topic: Topic, context: Mapping[str,
     """A single word speaks of a character that only some plants have ("same" of a spray, "snaps" of a bundle) only where
     that they have it was said, or the part itself was named. The first state of a condition is the usual one."""
     character = knowledge.characters[name]
-    if character.part in topic.parts and character.part in RARE:
+    if character.part in topic.parts and character.part != "leaf":
         return True
     for parent, states in character.only_if.items():
         usual = next(iter(knowledge.characters[parent].states))
@@ -242,10 +257,12 @@ def _states(
     return out
 
 
-def _context(spans: Sequence[Span]) -> dict[str, tuple[str, ...]]:
-    """States that the message itself settles: those of spans that can mean one thing only."""
-    found: dict[str, tuple[str, ...]] = {}
-    for span in spans:
+def _context(spans: Sequence[Span], stands: Sequence[Scope]) -> dict[str, Sequence[str]]:
+    """States that the message itself settles: those of spans that can mean one thing only, and are not denied."""
+    found: dict[str, Sequence[str]] = {}
+    for span, scope in zip(spans, stands, strict=True):
+        if scope.negated or not scope.said:
+            continue
         free = [meaning for meaning in span.meanings if not meaning.asked_only and not meaning.with_part]
         if len(free) == 1:
             found[free[0].character] = (free[0].state,)
@@ -292,10 +309,12 @@ def _length(
         named = [asked]
     else:
         named = [one for one in lengths if one.part in parts and _can_apply(knowledge, one.id, said_here)]
+        if not named and span.about != "length" and (not topic or not topic.parts & FOLIAGE):
+            named = [one for one in lengths if one.part == "cone"]  # "the size of a golf ball"
         if not named and (not parts or parts & (FOLIAGE | {"whole", "place"})):
             named = [one for one in lengths if one.part in FOLIAGE and _can_apply(knowledge, one.id, said_here)]
     quantity = span.quantity
-    if span.loose and not any(one.part == "cone" for one in named):
+    if span.about == "like" and not any(one.part == "cone" for one in named):
         return []  # "like a cigar" is the shape of something else
     if not named or quantity is None:
         return []
@@ -331,7 +350,7 @@ def _counts(
                 out.append(replace(bound, states=(by_number[tokens[at].text],), first=at, last=at))
         if any(bound.character == character.id for bound in found):
             continue
-        nouns = _container_nouns(character, knowledge, lexicon)
+        nouns = _container_nouns(character, knowledge, lexicon) | set(language.lists["counting_words"])
         for index, token in enumerate(tokens):
             if token.kind != "number" or index in taken or token.text not in by_number:
                 continue

@@ -39,6 +39,8 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
     text = " ".join(kept)
     if text in language.lists["none_of_them"] and text not in by_key:
         return Chosen("none_of_these" if "none_of_these" in by_key.values() else "cant_tell")
+    if " ".join(word for word in kept if word not in language.lists["little_words"]) in language.lists["all_of_them"]:
+        return Chosen(offered[0], tuple(offered[1:]), hedge)
     if len(offered) == 2:
         for said, state in (("yes", offered[0]), ("no", offered[1])):
             if _says(kept, language.lists[said], language):

@@ -132,9 +132,9 @@ def clauses(tokens: Sequence[Token], lexicon: Lexicon, describing: frozenset[int
 def _named_parts(tokens: Sequence[Token], lexicon: Lexicon) -> list[frozenset[str]]:
     """For each token the parts it names. "Awl leaves" is one noun, and the last token bears it."""
     stems = [token.stem for token in tokens]
-    found = [frozenset(part for part, nouns in lexicon.part_nouns.items() if word in nouns) for word in stems]
-    for words, part in lexicon.part_phrases:
-        for first in range(len(stems) - len(words) + 1):
+    found = [lexicon.part_nouns.get(word, frozenset()) for word in stems]
+    for first, word in enumerate(stems):
+        for words, part in lexicon.part_phrases.get(word, ()):
             if tuple(stems[first : first + len(words)]) == words:
                 found[first : first + len(words)] = [frozenset()] * (len(words) - 1) + [frozenset({part})]
     return found

@@ -13,6 +13,8 @@ from chatkey.understand.likeness import Hints, build_hints
 from chatkey.understand.normalise import Token, normalise, stem
 
 K = TypeVar("K")
+Rows = tuple[tuple[tuple[str, ...], tuple[K, ...]], ...]  # the words of a phrase, and what they stand for
+Table = Mapping[tuple[str, ...], Rows[K]]  # rows by their first two words, those of one word by it
 
 NO_CONTENT = ("prepositions", "and_words", "articles", "small_words", "clause_breaks", "copulas")
 MOST_TURNED = 5  # words of a phrase that may stand in any order
@@ -39,23 +41,23 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class Lexicon:
-    """Phrases by their first word. Words are normalised, stemmed and without fillers."""
+    """Phrases by their first one or two words. Words are normalised, stemmed and without fillers."""
 
     language: Language
-    phrases: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # first word -> longest first
+    phrases: Table[Meaning]
     alike: Mapping[str, str]  # a word -> the one that stands for all of like meaning
-    alike_phrases: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # the same in such words
-    bags: Mapping[str, tuple[tuple[tuple[str, ...], tuple[Meaning, ...]], ...]]  # by rarest word: any order will do
-    idle: Mapping[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]  # set phrases that say nothing of a plant
-    names: Mapping[str, tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]]  # -> taxa and groups so called
+    alike_phrases: Table[Meaning]  # the same in such words
+    bags: Mapping[str, Rows[Meaning]]  # by rarest word: any order will do
+    idle: Table[str]  # set phrases that say nothing of a plant
+    names: Table[str]  # -> taxa and groups so called
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
     hints: Hints  # which words are said in which intent
     fillers: frozenset[str]
     little: frozenset[str]  # fillers, and the words of denials, doubts and joints: they stand beside any fact
-    part_nouns: Mapping[str, frozenset[str]]  # part -> its nouns of one word
-    part_phrases: tuple[tuple[tuple[str, ...], str], ...]  # nouns of several words, with their part
+    part_nouns: Mapping[str, frozenset[str]]  # a noun of one word -> the parts it names
+    part_phrases: Mapping[str, tuple[tuple[tuple[str, ...], str], ...]]  # nouns of several, with their part, by the first
     vocabulary: tuple[str, ...]  # what a misspelt word can be mended to, commonest first
     known: frozenset[str]
 
@@ -80,10 +82,11 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
                 meanings[key(phrase, language, fillers)].setdefault(Meaning(character.id, state, asked_only=True))
     meanings.pop((), None)
     names, also = _named(knowledge, language)
-    by_part = {
-        part: frozenset(stem(noun, language) for noun in given if " " not in noun)
-        for part, given in language.parts.items()
-    }
+    nouns: dict[str, set[str]] = defaultdict(set)
+    for part, given in language.parts.items():
+        for noun in given:
+            if " " not in noun:
+                nouns[stem(noun, language)].add(part)
     long_nouns = tuple(
         (tuple(stem(word, language) for word in noun.split()), part)
         for part, given in language.parts.items()
@@ -91,7 +94,6 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         if " " in noun
     )
     patterns, wholes = _intents(language)
-    nouns = dict.fromkeys(noun for given in by_part.values() for noun in given)
     known = _known_words(language, meanings, names, nouns, patterns, wholes)
     counts = Counter(word for words in (*meanings, *names) for word in words)
     alike = {stem(word, language): first for first, words in language.alike.items() for word in words}
@@ -115,8 +117,8 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         hints=build_hints(language, _telling(knowledge)),
         fillers=fillers,
         little=frozenset(_little_words(language, fillers)),
-        part_nouns=by_part,
-        part_phrases=long_nouns,
+        part_nouns={noun: frozenset(parts) for noun, parts in nouns.items()},
+        part_phrases=_by_first_word(long_nouns),
         vocabulary=tuple(sorted((word for word in known if len(word) >= 4), key=lambda word: (-counts[word], word))),
         known=known,
     )
@@ -219,12 +221,21 @@ def _pattern_words(
     return run
 
 
+def _by_first_word(
+    nouns: Sequence[tuple[tuple[str, ...], str]],
+) -> dict[str, tuple[tuple[tuple[str, ...], str], ...]]:
+    out: dict[str, list[tuple[tuple[str, ...], str]]] = defaultdict(list)
+    for words, part in nouns:
+        out[words[0]].append((words, part))
+    return {first: tuple(rows) for first, rows in out.items()}
+
+
 def _by_first(
     found: Mapping[tuple[str, ...], Mapping[K, None]],
-) -> dict[str, tuple[tuple[tuple[str, ...], tuple[K, ...]], ...]]:
-    out: dict[str, list[tuple[tuple[str, ...], tuple[K, ...]]]] = defaultdict(list)
+) -> dict[tuple[str, ...], Rows[K]]:
+    out: dict[tuple[str, ...], list[tuple[tuple[str, ...], tuple[K, ...]]]] = defaultdict(list)
     for words, values in found.items():
-        out[words[0]].append((words, tuple(values)))
+        out[words[:2]].append((words, tuple(values)))
     return {first: tuple(sorted(rows, key=lambda row: -len(row[0]))) for first, rows in out.items()}
 
 
@@ -282,4 +293,4 @@ def _known_words(language: Language, *sources: object) -> frozenset[str]:
 def find_names(lexicon: Lexicon, name: str) -> tuple[str, ...]:
     """The taxa and groups that a whole text names, or ()."""
     words = key(name.replace("×", "x"), lexicon.language, frozenset())
-    return next((ids for known, ids in lexicon.names.get(words[0], ()) if known == words), ()) if words else ()
+    return next((ids for known, ids in lexicon.names.get(words[:2], ()) if known == words), ())

@@ -3,7 +3,7 @@ the best set of them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal, TypeVar
@@ -12,7 +12,7 @@ from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
 from chatkey.terms import Quantity
-from chatkey.understand.lexicon import Lexicon, Meaning
+from chatkey.understand.lexicon import Lexicon, Meaning, Table
 from chatkey.understand.normalise import Token, stem
 
 V = TypeVar("V")
@@ -34,7 +34,7 @@ class Span:
     names: tuple[str, ...] = ()
     quantity: Quantity | None = None
     score: float = EXACT
-    loose: bool = False  # of a length: "like a marble", which is none of a needle
+    about: Literal["length", "size", "like"] = "length"  # how a thing was named as measure: "size of", "like a"
     by: Literal["asked", "part", "phrase"] = "phrase"  # what told which of its meanings hold
     factor: float = 1.0  # of its weight, from what told it
 
@@ -97,7 +97,7 @@ def best_set(spans: Sequence[Span]) -> tuple[Span, ...]:
 def _runs(
     tokens: Sequence[Token],
     stems: Sequence[str],
-    table: Mapping[str, Sequence[tuple[tuple[str, ...], tuple[V, ...]]]],
+    table: Table[V],
     fillers: frozenset[str],
 ) -> list[tuple[int, int, tuple[str, ...], tuple[V, ...]]]:
     """All places where a phrase's words stand in order with nothing but fillers between."""
@@ -105,10 +105,22 @@ def _runs(
     for start, word in enumerate(stems):
         if tokens[start].is_break:
             continue
-        for words, values in table.get(word, ()):
-            last = _follow(tokens, stems, start, words, fillers)
-            if last is not None:
-                found.append((start, last, words, values))
+        found += [(start, start, words, values) for words, values in table.get((word,), ())]
+        for second in _seconds(tokens, stems, start, fillers):
+            for words, values in table.get((word, second), ()):
+                last = _follow(tokens, stems, start, words, fillers)
+                if last is not None:
+                    found.append((start, last, words, values))
+    return found
+
+
+def _seconds(tokens: Sequence[Token], stems: Sequence[str], start: int, fillers: frozenset[str]) -> dict[str, None]:
+    """The words that can be the second of a phrase: the next one, and those behind fillers."""
+    found: dict[str, None] = {}
+    for at in range(start + 1, len(tokens)):
+        found[stems[at]] = None
+        if tokens[at].text not in fillers or tokens[at].is_break:
+            break
     return found
 
 

@@ -157,7 +157,7 @@ def _expand(tokens: Sequence[Token], language: Language) -> list[Token]:
             if alone and key in language.lists["expand_unless_choice"]:
                 continue
             span = (run[0].span[0], run[-1].span[1])
-            out += [Token(word, span) for word in table[key].split()]
+            out += [Token(word, span, "word" if word[0].isalnum() else "mark") for word in table[key].split()]
             index += length
             break
         else:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Literal
 
 from chatkey.knowledge.model import Language
 from chatkey.terms import MeasuredBy, Quantity
@@ -199,19 +201,29 @@ def _and_a_bit(tokens: Sequence[Token], at: int, language: Language) -> tuple[fl
 
 def _thing(tokens: Sequence[Token], at: int, language: Language) -> Span | None:
     """A body or pocket measure after a cue of size: "long as my finger", "size of a quarter"."""
-    for cues in language.cues.values():
-        for cue in cues:
-            words = cue.split()
-            if [token.text for token in tokens[at : at + len(words)]] != words:
-                continue
-            after = _past(tokens, at + len(words), language.lists["before_a_thing"])
-            found = _named_thing(tokens, after, language, plain_like=cue in language.lists["plain_cues"])
-            if found is not None:
-                low, high, last = found
-                quantity = Quantity(low, high, "thumb")
-                loose = cue in language.lists["plain_cues"]
-                return Span(at, last, ("#",) * (last - at + 1), "length", quantity=quantity, loose=loose)
+    for words, kind in _cues(tuple(language.cues.items())).get(tokens[at].text, ()):
+        if [token.text for token in tokens[at : at + len(words)]] != words:
+            continue
+        plain = " ".join(words) in language.lists["plain_cues"]
+        after = _past(tokens, at + len(words), language.lists["before_a_thing"])
+        found = _named_thing(tokens, after, language, plain_like=plain)
+        if found is not None:
+            low, high, last = found
+            about: Literal["length", "size", "like"] = "like" if plain else "size" if kind == "size" else "length"
+            quantity = Quantity(low, high, "thumb")
+            return Span(at, last, ("#",) * (last - at + 1), "length", quantity=quantity, about=about)
     return None
+
+
+@lru_cache(maxsize=16)
+def _cues(cues: tuple[tuple[str, tuple[str, ...]], ...]) -> dict[str, list[tuple[list[str], str]]]:
+    """The cues in words, by their first word, each with its kind."""
+    found: dict[str, list[tuple[list[str], str]]] = {}
+    for kind, phrases in cues:
+        for phrase in phrases:
+            words = phrase.split()
+            found.setdefault(words[0], []).append((words, kind))
+    return found
 
 
 def _named_thing(

@@ -31,9 +31,11 @@ def _other_words(tokens: Sequence[Token], lexicon: Lexicon) -> bool:
         return False
     for foreign in lexicon.language.foreign.values():
         theirs = sum(word in foreign for word in words)
+        if theirs < FEWEST_WORDS or theirs <= len(words) / 3:
+            continue
         ours = sum(_is_ours(word, lexicon) and word not in foreign for word in words)
         only_theirs = sum(word in foreign and not _is_ours(word, lexicon) for word in words)
-        if theirs > len(words) / 3 and only_theirs >= FEWEST_WORDS and ours <= MOST_OWN * len(words):
+        if only_theirs >= FEWEST_WORDS and ours <= MOST_OWN * len(words):
             return True
     return False
 
