@@ -104,7 +104,7 @@ def put_pending_again(turn: Turn) -> None:
         turn.blocks.append(Block("question", question))
         turn.ask = Ask("place", "", question, ())
         return
-    if pending.kind == "site":
+    if pending.kind in ("site", "health"):
         turn.change(pending=None)
         return
     if pending.kind == "compare":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from chatkey.dialog.caring import HEALTH_ASKS
 from chatkey.dialog.turn import Turn
 from chatkey.identify.answer import leaves_of
 from chatkey.knowledge.status import status_in
@@ -109,6 +110,21 @@ def term_of(turn: Turn) -> str | None:
     return pending.character if pending and pending.character else None
 
 
+def a_tree_may_fall(turn: Turn) -> bool:
+    return "falling" in turn.understanding.subjects
+
+
+def health_was_told(turn: Turn) -> bool:
+    """The signs that were asked for came, or something else than a new question about health."""
+    return bool(turn.understanding.signs) or turn.understanding.intent != "health"
+
+
+def health_is_open(turn: Turn) -> bool:
+    """Something that they will ask has not been told yet."""
+    told = set(turn.understanding.signs)
+    return any(not told & signs for _, signs in HEALTH_ASKS)
+
+
 GUARDS: Mapping[str, Callable[[Turn], bool]] = {
     guard.__name__: guard
     for guard in (
@@ -122,6 +138,9 @@ GUARDS: Mapping[str, Callable[[Turn], bool]] = {
         site_is_asked,
         asks_if_native,
         is_another_language,
+        a_tree_may_fall,
+        health_was_told,
+        health_is_open,
         wants_character,
         wants_again,
         wants_place,

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from chatkey.dialog.asking import ask_which_state, put_pending_again
+from chatkey.dialog.caring import HEALTH
 from chatkey.dialog.conversation import Conversation, Shown, StateError, Unknown
 from chatkey.dialog.effects import EFFECTS
 from chatkey.dialog.guards import GUARDS, SITE, site_of
@@ -65,6 +66,8 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         turn.change(pending=None)
         _fire(turn, "planting")
         turn.proceeds = bool(turn.tree.claims)
+    elif _is_of_health(turn):
+        _fire(turn, "health")  # old or new, which side, since when: said of the sick needles
     elif "swallowed" in understanding.subjects:
         _fire(turn, "unsafe")  # nothing else stands in the way of the call
     else:
@@ -92,8 +95,13 @@ def _open_site(conversation: Conversation) -> Pending | None:
 
 
 def _known(conversation: Conversation) -> dict[str, tuple[str, ...]]:
-    """What was said of the current tree by state: context for words that can be said of two characters."""
-    return {claim.character: claim.states for claim in conversation.tree.claims if claim.states and not claim.negated}
+    """What was said of the current tree by state, the newest last: context for words that can mean two things."""
+    known: dict[str, tuple[str, ...]] = {}
+    for claim in conversation.tree.claims:
+        if claim.states and not claim.negated:
+            known.pop(claim.character, None)
+            known[claim.character] = claim.states
+    return known
 
 
 def _fire(turn: Turn, event: str) -> None:
@@ -200,6 +208,16 @@ def _is_of_site(turn: Turn) -> bool:
     asked = pending is not None and pending.kind == "site"
     open_talk = pending is None and bool(turn.conversation.plant) and not turn.tree.claims
     return (asked or open_talk) and bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
+
+
+def _is_of_health(turn: Turn) -> bool:
+    """The message says what was asked of a sick plant."""
+    pending = turn.conversation.pending
+    asked = pending is not None and pending.kind == HEALTH
+    told = bool(turn.understanding.signs) or turn.understanding.intent in ("cant_tell", "other")
+    return (
+        asked and told and turn.understanding.intent in ("describe", "answer", "other", "cant_tell", "place", "health")
+    )
 
 
 def _same(turn: Turn, claim: Claim) -> bool:

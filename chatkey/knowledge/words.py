@@ -65,7 +65,7 @@ SCOPE_LISTS = (
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things", "elevation")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
 SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings", "before_consonants")
-SCOPE_SETS = ("sets", "alike", "foreign")
+SCOPE_SETS = ("sets", "alike", "foreign", "health_signs")
 
 
 def read_language(
@@ -93,6 +93,7 @@ def read_language(
         texts={name: _words(scope.get(name), problems) for name in SCOPE_TEXTS},
         sets=_lists(scope.get("sets"), problems),
         alike=_lists(scope.get("alike"), problems),
+        health_signs=_lists(scope.get("health_signs"), problems),
         foreign={other: frozenset(words) for other, words in _lists(scope.get("foreign"), problems).items()},
         units=_numbers(measures.get("units"), problems),
         not_units_before=_texts(measures.get("not_units_before"), problems),

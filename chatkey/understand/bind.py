@@ -63,7 +63,7 @@ def fitting_set(
 ) -> tuple[Span, ...]:
     """The best set of spans that can be said where they stand. A word that needs a part counts where its character was
     spoken of beside it ("flat, not round")."""
-    first = best_set(_fit(spans, clauses, knowledge, lexicon, asked, frozenset(), known))
+    first = best_set(_fit(spans, clauses, knowledge, lexicon, asked, frozenset(), known, known))
     spoken = frozenset(m.character for span in first for m in span.meanings if span.by != "asked")
     if not spoken:
         return first
@@ -71,7 +71,7 @@ def fitting_set(
     said = [span for span in first if span.kind not in ("name", "nothing")]
     here = _context(said, scopes(clauses.tokens, said, lexicon.language))
     context = _with_conditions(knowledge, {**known, **here})
-    return best_set(_fit(spans, parted, knowledge, lexicon, asked, spoken, context))
+    return best_set(_fit(spans, parted, knowledge, lexicon, asked, spoken, context, known))
 
 
 def _with_conditions(knowledge: Knowledge, said: Mapping[str, Sequence[str]]) -> dict[str, Sequence[str]]:
@@ -105,6 +105,7 @@ def _fit(
     asked: Character | None,
     spoken: frozenset[str],
     context: Mapping[str, Sequence[str]],
+    known: Mapping[str, Sequence[str]],
 ) -> list[Span]:
     """The spans that can be said where they stand, each with the meanings that hold there. Names and lengths stay."""
     found = []
@@ -115,7 +116,15 @@ def _fit(
         topic = clauses.topic(span.first, span.last, lexicon)
         own = _own_parts(span, clauses)
         meanings, by = _fitting(
-            span, topic, own, knowledge, asked, spoken, context, terse=clauses.is_terse(span.first, lexicon)
+            span,
+            topic,
+            own,
+            knowledge,
+            asked,
+            spoken,
+            context,
+            terse=clauses.is_terse(span.first, lexicon),
+            known=known,
         )
         if meanings:
             factor = FACTOR[by] * (FAR if by == "part" and topic.distance == 2 else 1.0)
@@ -133,11 +142,10 @@ def bind(
     asked: Character | None,
     known: Mapping[str, Sequence[str]],
 ) -> tuple[Bound, ...]:
-    """The claims of a message in order. `stands` belongs to the spans that are no names."""
+    """The claims of a message in order. `stands` are the scopes of the spans, none of which is a name."""
     found: list[Bound] = []
-    telling = [span for span in spans if span.kind != "name"]
-    here = _with_conditions(knowledge, _context(telling, stands))
-    for span, scope in zip(telling, stands, strict=True):
+    here = _with_conditions(knowledge, _context(spans, stands))
+    for span, scope in zip(spans, stands, strict=True):
         if not scope.said:
             continue
         if span.kind == "length":
@@ -158,8 +166,9 @@ def _fitting(
     context: Mapping[str, Sequence[str]],
     *,
     terse: bool,
+    known: Mapping[str, Sequence[str]],
 ) -> tuple[list[Meaning], ToldBy]:
-    """The meanings that hold here, and why: of the question asked, else of the part named, else those that need none."""
+    """The meanings that hold here, and why: of the question asked, else of the part named, else the free ones."""
     parts = {meaning: knowledge.characters[meaning.character].part for meaning in span.meanings}
     if asked is not None:
         mine = [meaning for meaning in span.meanings if meaning.character == asked.id]
@@ -182,13 +191,19 @@ def _fitting(
     if of_topic or akin:
         return of_topic or akin, "part"
     rest = [meaning for meaning in free if not meaning.with_part or meaning.character in spoken]
-    if not topic and not rest and terse:
-        rest = _unspoken(free, parts)
+    if not rest and terse and topic.distance != 1:
+        rest = _said_before(free, known) or ([] if topic else _unspoken(free, parts))
     if not topic or topic.distance == 2 or topic.parts & ABOUT_ALL:
         return rest, "phrase"
     if topic.distance == 1:
         return [m for m in rest if len(span.words) > 1 or topic.parts & FOLIAGE or parts[m] in UNBOUND], "phrase"
     return [m for m in rest if len(span.words) > 1 and (parts[m] in UNBOUND or _loose(parts[m], topic.parts))], "phrase"
+
+
+def _said_before(meanings: Sequence[Meaning], known: Mapping[str, Sequence[str]]) -> list[Meaning]:
+    """ "No, it's smooth": said of what was spoken of last in an earlier message."""
+    last = next((name for name in reversed(list(known)) if any(m.character == name for m in meanings)), None)
+    return [meaning for meaning in meanings if meaning.character == last]
 
 
 def _unspoken(meanings: Sequence[Meaning], parts: Mapping[Meaning, str]) -> list[Meaning]:
@@ -197,8 +212,8 @@ def _unspoken(meanings: Sequence[Meaning], parts: Mapping[Meaning, str]) -> list
 
 
 def _is_met(knowledge: Knowledge, name: str, topic: Topic, context: Mapping[str, Sequence[str]]) -> bool:
-    """A single word speaks of a character that only some plants have ("same" of a spray, "snaps" of a bundle) only where
-    that they have it was said, or the part itself was named. The first state of a condition is the usual one."""
+    """A single word speaks of a character that only some plants have ("same" of a spray, "snaps" of a bundle) only
+    where the plant was said to have it, or its part was named. The first state of a condition is the usual one."""
     character = knowledge.characters[name]
     if character.part in topic.parts and character.part != "leaf":
         return True
@@ -385,8 +400,8 @@ def _states_by_number(character: Character, lexicon: Lexicon) -> dict[str, str]:
 
 
 def _merged(bounds: Sequence[Bound]) -> tuple[Bound, ...]:
-    """Two states of one character in one message are one claim of both ("2 or 3", "pointed, some of them sharp"). Of two
-    that stand far apart, the one that names its part is meant."""
+    """Two states of one character in one message are one claim of both ("2 or 3", "pointed, some of them sharp"). Of
+    two that stand far apart, the one that names its part is meant."""
     measured = {bound.character for bound in bounds if bound.quantity and not bound.is_class}
     out: list[Bound] = []
     for bound in bounds:

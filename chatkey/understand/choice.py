@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
 
-
 # How several questions are answered in one message: "1b 2a", "1) flat 2) sharp", "1 flat, 2 sharp".
 LETTERED = re.compile(r"(?<!\w)(\d)\s*[.):=-]?\s*([a-hA-H])(?!\w)[,;.]?")
 MARKED = re.compile(r"(?:^|(?<=[\s,;.]))(\d)\s*[.):=]\s*(?=\S)")

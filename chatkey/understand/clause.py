@@ -47,8 +47,8 @@ class Clauses:
     implied: tuple[Noun, ...] = ()  # parts that phrases speak of without naming them ("two pale lines")
 
     def topic(self, first: int, last: int, lexicon: Lexicon) -> Topic:
-        """The part that the tokens `first` to `last` are said of: a noun of their clause, else the one that the sentence
-        goes on about, else the last one before."""
+        """The part that the tokens `first` to `last` are said of: a noun of their clause, else the one that the
+        sentence goes on about, else the last one before."""
         mine = self.clause[first]
         here = [noun for noun in self.nouns if self.clause[noun.at] == mine and not first <= noun.at <= last]
         subjects = [noun for noun in here if not noun.is_object] or [

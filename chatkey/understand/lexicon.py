@@ -17,6 +17,7 @@ Rows = tuple[tuple[tuple[str, ...], tuple[K, ...]], ...]  # the words of a phras
 Table = Mapping[tuple[str, ...], Rows[K]]  # rows by their first two words, those of one word by it
 
 NO_CONTENT = ("prepositions", "and_words", "articles", "small_words", "clause_breaks", "copulas")
+MOST_OF_A_TERM = 3  # characters that a word may stand with to be asked about
 MOST_TURNED = 5  # words of a phrase that may stand in any order
 
 
@@ -53,11 +54,15 @@ class Lexicon:
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
+    health_signs: Mapping[str, tuple[str, ...]]  # as in the language, normalised
+    terms: Mapping[str, tuple[str, ...]]  # a word of a label or a name -> the characters it stands with
     hints: Hints  # which words are said in which intent
     fillers: frozenset[str]
     little: frozenset[str]  # fillers, and the words of denials, doubts and joints: they stand beside any fact
     part_nouns: Mapping[str, frozenset[str]]  # a noun of one word -> the parts it names
-    part_phrases: Mapping[str, tuple[tuple[tuple[str, ...], str], ...]]  # nouns of several, with their part, by the first
+    part_phrases: Mapping[
+        str, tuple[tuple[tuple[str, ...], str], ...]
+    ]  # nouns of several, with their part, by the first
     vocabulary: tuple[str, ...]  # what a misspelt word can be mended to, commonest first
     known: frozenset[str]
 
@@ -109,11 +114,16 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         alike=alike,
         alike_phrases=_by_first(in_alike),
         bags=_by_rarest(turnable),
-        idle=_by_first({tuple(phrase.split()): {"": None} for phrase in language.lists["says_nothing"]}),
+        idle=_by_first({_texts(phrase, language): {"": None} for phrase in language.lists["says_nothing"]}),
+        health_signs={
+            sign: tuple(" ".join(_texts(phrase, language)) for phrase in phrases)
+            for sign, phrases in language.health_signs.items()
+        },
         names=_by_first(names),
         also_called=also,
         patterns=patterns,
         wholes=wholes,
+        terms=_terms(knowledge, fillers),
         hints=build_hints(language, _telling(knowledge)),
         fillers=fillers,
         little=frozenset(_little_words(language, fillers)),
@@ -128,6 +138,22 @@ def _little_words(language: Language, fillers: frozenset[str]) -> set[str]:
     lists = ("deny", "deny_after", "either", "and_words", "articles", "clause_breaks", "sure", "correction", "polite")
     phrases = [*fillers, *language.numbers["hedge"], *(phrase for name in lists for phrase in language.lists[name])]
     return {word for phrase in phrases for word in phrase.split()}
+
+
+def _terms(knowledge: Knowledge, fillers: frozenset[str]) -> dict[str, tuple[str, ...]]:
+    """The words that questions and choices are made of, for those who ask what one means; the rare ones only."""
+    found: dict[str, dict[str, None]] = defaultdict(dict)
+    for character in knowledge.characters.values():
+        said = character.words.states.values()
+        for text in (character.words.name, *(state.label for state in said), *(state.echo for state in said)):
+            for token in normalise(text, knowledge.language):
+                if token.kind == "word" and token.text not in fillers:
+                    found[token.stem][character.id] = None
+    return {word: tuple(names) for word, names in found.items() if len(names) <= MOST_OF_A_TERM}
+
+
+def _texts(phrase: str, language: Language) -> tuple[str, ...]:
+    return tuple(token.text for token in normalise(phrase, language))
 
 
 def _telling(knowledge: Knowledge) -> list[str]:

@@ -1,7 +1,7 @@
 """What a sentence wants where no phrase for it stands in it: by the words of all phrases, as a naive Bayes classifier.
 
-Weights are log-odds of a word (or two in a row) in the phrases of one intent against those of all (Manning, Raghavan and
-Schütze, Introduction to Information Retrieval, 2008, chapter 13: multinomial naive Bayes with additive smoothing).
+Weights are log-odds of a word (or two in a row) in the phrases of one intent against those of all (Manning, Raghavan
+and Schütze, Introduction to Information Retrieval, 2008, chapter 13: multinomial naive Bayes, additive smoothing).
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token, normalise
@@ -88,11 +89,10 @@ def _words(phrase: str, language: Language, sets: Mapping[str, str]) -> list[str
         if piece.startswith("{"):
             out.append(piece)
         else:
-            for token in normalise(piece, language):
-                if token.kind != "mark":
-                    out.append(sets.get(token.text) or sets.get(token.stem) or token.stem)
+            tokens = [token for token in normalise(piece, language) if token.kind != "mark"]
+            out += [sets.get(token.text) or sets.get(token.stem) or token.stem for token in tokens]
     return out
 
 
 def _features(words: Sequence[str]) -> list[str]:
-    return [*words, *(f"{first} {second}" for first, second in zip(words, words[1:], strict=False))]
+    return [*words, *(f"{first} {second}" for first, second in pairwise(words))]

@@ -1,5 +1,5 @@
-"""Tokens to spans: misspelt words mended, then phrases found (exact, with words of like meaning, in another order), then
-the best set of them."""
+"""Tokens to spans: misspelt words mended, phrases found (exact, in words of like meaning, in another order), and the
+best set of them."""
 
 from __future__ import annotations
 

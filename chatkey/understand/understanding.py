@@ -25,6 +25,10 @@ TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
 MOST_LEFT_OVER = 4
 TOWN_WORDS = 3
 ELSEWHERE = {"planting", "unsafe", "health", "report"}  # questions about something else than the plant's looks
+OF_THE_SICK = {
+    "health",
+    "report",
+}  # what such a clause says of needles is no mark of the kind ("white fuzz", "brown tips")
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -41,6 +45,7 @@ class Understanding:
     place: Place | None = None
     town_in: tuple[str, ...] = ()  # states that have a town of the name given, where the place was asked
     subjects: tuple[str, ...] = ()  # of an unsafe or health question: eat, swallowed, animals …
+    signs: tuple[str, ...] = ()  # what was told of a sick plant, in a talk about that: old, one_side, since …
     chosen: str = ""  # taxon picked in a comparison
     not_understood: tuple[str, ...] = ()
     traces: tuple[Trace, ...] = ()  # why each claim was taken, in the order of the claims
@@ -66,70 +71,139 @@ def understand(
     if pending and pending.further:
         return _several(text, knowledge, lexicon, pending, known)
     raw = normalise(text, lexicon.language)
-    asked = knowledge.characters.get(pending.character) if pending and pending.character else None
-    chosen = read_choice(raw, pending.choices, lexicon.language) if pending else None
-    if pending and chosen is None and _is_whole_cant_tell(raw, lexicon):
-        chosen = Chosen("cant_tell")
-    if pending and chosen is not None:
-        return _answered(text, raw, pending, chosen, asked, lexicon)
-    if pending and (cut := leading_choice(raw, pending.choices, lexicon.language)) is not None:
-        first = _answered(text, raw[: cut[1]], pending, cut[0], asked, lexicon)
-        start = raw[cut[1]].span[0]
-        rest = understand(text[start:], knowledge, lexicon, None, known)
-        return _both(first, rest, start)
+    if pending:
+        answered = _answer(text, raw, knowledge, lexicon, pending, known)
+        if answered is not None:
+            return answered
     if not is_spoken(text, raw, lexicon):
         return Understanding(lexicon.language.code, ("other",), (), spoken=False)
-    tokens = mend(raw, lexicon)
-    found_place = find_place(text[:LONGEST], knowledge, asked=bool(pending and pending.kind == "place"))
+    return _in_own_words(text, mend(raw, lexicon), knowledge, lexicon, pending, known or {})
+
+
+def _answer(
+    text: str,
+    raw: Sequence[Token],
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    pending: Pending,
+    known: Mapping[str, Sequence[str]] | None,
+) -> Understanding | None:
+    """A bare answer to the pending question, or one that a longer message begins with; else None."""
+    asked = knowledge.characters.get(pending.character)
+    chosen = read_choice(raw, pending.choices, lexicon.language)
+    if chosen is None and _is_whole_cant_tell(raw, lexicon):
+        chosen = Chosen("cant_tell")
+    if chosen is not None:
+        return _answered(text, raw, pending, chosen, asked, lexicon)
+    cut = leading_choice(raw, pending.choices, lexicon.language)
+    if cut is None:
+        return None
+    first = _answered(text, raw[: cut[1]], pending, cut[0], asked, lexicon)
+    start = raw[cut[1]].span[0]
+    return _both(first, understand(text[start:], knowledge, lexicon, None, known), start)
+
+
+def _in_own_words(
+    text: str,
+    tokens: Sequence[Token],
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    pending: Pending | None,
+    known: Mapping[str, Sequence[str]],
+) -> Understanding:
+    """What a message says that is more than a bare answer: the stages, one after the other."""
+    language = lexicon.language
+    asked = knowledge.characters.get(pending.character) if pending and pending.character else None
+    place = find_place(text[:LONGEST], knowledge, asked=_asks(pending, "place"))
+    place_tokens = _with_town(tokens, _inside(tokens, place.span), lexicon) if place else set()
     wanted = find_intents(tokens, lexicon)
-    place_tokens = _with_town(tokens, _inside(tokens, found_place.span), lexicon) if found_place else set()
-    reserved = place_tokens | cover(tokens, [one for one in lexicon.language.lists["correction"] if " " in one])
-    spans = [
-        span
-        for span in (
-            *phrase_spans(tokens, lexicon),
-            *length_spans(tokens, lexicon.language, asked=asked is not None and asked.kind == "length"),
-            *elevation_spans(tokens, lexicon.language),
-        )
-        if not reserved & set(range(span.first, span.last + 1)) and _counts_here(span, asked)
-    ]
-    describing = frozenset(n for span in spans if span.kind != "name" for n in range(span.first, span.last + 1))
-    parted = clauses(tokens, lexicon, describing)
-    taken = fitting_set(spans, parted, knowledge, lexicon, asked, known or {})
-    chosen_spans = tuple(span for span in taken if span.kind != "nothing")
-    stands = scopes(tokens, [span for span in chosen_spans if span.kind != "name"], lexicon.language)
-    bound = bind(tokens, chosen_spans, stands, parted, knowledge, lexicon, asked, known or {})
-    if {one.intent for one in wanted} & ELSEWHERE:
-        bound = tuple(one for one in bound if not _is_mere_noun(one, parted))
-    claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
-    names = tuple(dict.fromkeys(span.names for span in chosen_spans if span.kind == "name"))
-    if not wanted and not claims and not names and found_place is None:
+    spans = _candidates(tokens, lexicon, asked, place_tokens)
+    parted = clauses(tokens, lexicon, _describing(spans))
+    taken = fitting_set(spans, parted, knowledge, lexicon, asked, known)
+    told = [span for span in taken if span.kind not in ("name", "nothing")]
+    bound = bind(tokens, told, scopes(tokens, told, language), parted, knowledge, lexicon, asked, known)
+    bound = _of_the_plant(bound, wanted, parted)
+    named = [span for span in taken if span.kind == "name"]
+    if not (wanted or bound or named or place):
         wanted = likely_intent(tokens, lexicon)
-    intents = _intents(wanted, claims, knowledge, names, found_place is not None, asked, pending is not None)
-    used = (
-        place_tokens
-        | {i for one in wanted for i in one.tokens}
-        | {i for s in taken for i in range(s.first, s.last + 1)}
-    )
-    claimed = {index for one in bound for index in range(one.first, one.last + 1)}
+    claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
+    names = tuple(dict.fromkeys(span.names for span in named))
+    intents = _intents(wanted, claims, knowledge, names, place is not None, asked, pending is not None)
+    used = place_tokens | {n for one in wanted for n in one.tokens} | _covered(taken)
+    claimed = {n for one in bound for n in range(one.first, one.last + 1)}
+    tells_rest = intents[0] in TELLS_LEFT_OVER and not _asks(pending, "place")
     return Understanding(
-        language=lexicon.language.code,
+        language=language.code,
         intents=intents,
         claims=claims,
         traces=tuple(one.trace for one in bound),
         names=names,
-        also_called=tuple(
-            id for span in chosen_spans if span.kind == "name" for id in lexicon.also_called.get(span.words, ())
-        ),
-        mentioned=tuple(dict.fromkeys(m.character for s in chosen_spans for m in s.meanings if not m.asked_only)),
+        also_called=tuple(id for span in named for id in lexicon.also_called.get(span.words, ())),
+        mentioned=_mentioned(told) if "meaning" not in intents else _mentioned(spans) or _asked_about(tokens, lexicon),
         signals=tuple(dict.fromkeys((one.intent, _said(text, tokens, one.tokens)) for one in wanted)),
-        place=found_place.place if found_place else None,
-        town_in=states_of_town(text, knowledge) if _asks_place(pending) and found_place is None else (),
+        place=place.place if place else None,
+        town_in=states_of_town(text, knowledge) if _asks(pending, "place") and place is None else (),
+        signs=_signs(tokens, lexicon) if "health" in intents or _asks(pending, "health") else (),
         subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
-        not_understood=_left_over(text, tokens, used, claimed, lexicon)
-        if intents[0] in TELLS_LEFT_OVER and not _asks_place(pending)
-        else (),
+        not_understood=_left_over(text, tokens, used, claimed, lexicon) if tells_rest else (),
     )
+
+
+def _candidates(tokens: Sequence[Token], lexicon: Lexicon, asked: Character | None, taken: set[int]) -> list[Span]:
+    """Every span that could mean something: none in the words of a place or of a correction."""
+    language = lexicon.language
+    reserved = taken | cover(tokens, [one for one in language.lists["correction"] if " " in one])
+    return [
+        span
+        for span in (
+            *phrase_spans(tokens, lexicon),
+            *length_spans(tokens, language, asked=asked is not None and asked.kind == "length"),
+            *elevation_spans(tokens, language),
+        )
+        if not reserved & set(range(span.first, span.last + 1))
+    ]
+
+
+def _describing(spans: Sequence[Span]) -> frozenset[int]:
+    """The tokens of everything that says something by itself."""
+    return frozenset(_covered([span for span in spans if span.kind != "name" and not _is_answer_only(span)]))
+
+
+def _is_answer_only(span: Span) -> bool:
+    """Words that count only as an answer to a question."""
+    return bool(span.meanings) and all(meaning.asked_only for meaning in span.meanings)
+
+
+def _covered(spans: Sequence[Span]) -> set[int]:
+    return {n for span in spans for n in range(span.first, span.last + 1)}
+
+
+def _of_the_plant(bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted: Clauses) -> tuple[Bound, ...]:
+    """Without what a question about something else only names ("my dog ate some needles"), and without what is said of
+    sick needles: "white fuzz" and "brown tips" are no marks of the kind."""
+    if not {one.intent for one in wanted} & ELSEWHERE:
+        return tuple(bound)
+    sick = {parted.clause[n] for one in wanted if one.intent in OF_THE_SICK for n in one.tokens}
+    return tuple(one for one in bound if not _is_mere_noun(one, parted) and parted.clause[one.first] not in sick)
+
+
+def _mentioned(spans: Sequence[Span]) -> tuple[str, ...]:
+    """The characters that a message speaks of, those of the longest phrases first; answers to a question only where
+    nothing else is meant."""
+    ordered = sorted(spans, key=lambda span: -span.weight)
+    free = [meaning for span in ordered for meaning in span.meanings if not meaning.asked_only]
+    found = free or [meaning for span in ordered for meaning in span.meanings]
+    return tuple(dict.fromkeys(meaning.character for meaning in found))
+
+
+def _asked_about(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[str, ...]:
+    """The characters with whose questions the words of the message stand, the rarest word first."""
+    found = [lexicon.terms[token.stem] for token in tokens if token.stem in lexicon.terms]
+    return tuple(dict.fromkeys(name for names in sorted(found, key=len) for name in names))
+
+
+def _signs(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[str, ...]:
+    return tuple(sign for sign, phrases in lexicon.health_signs.items() if cover(tokens, phrases))
 
 
 def _several(
@@ -155,7 +229,7 @@ def _in_order(
     questions: Sequence[Pending],
     known: Mapping[str, Sequence[str]] | None,
 ) -> Understanding:
-    """As many bare answers as questions are meant in their order, a single one for the first; else plain words for all."""
+    """As many bare answers as questions are meant in order, a single one for the first; else plain words for all."""
     tokens = normalise(text, lexicon.language)
     words = [token for token in tokens if token.kind != "mark"]
     if len(words) == len(questions):
@@ -318,15 +392,8 @@ def _describes(word: str, language: Language) -> bool:
     return word.endswith(language.lists["describing_ends"])
 
 
-def _counts_here(span: Span, asked: Character | None) -> bool:
-    """Words that count only as an answer to a question are no span where that question does not wait."""
-    return not span.meanings or any(
-        not meaning.asked_only or (asked is not None and meaning.character == asked.id) for meaning in span.meanings
-    )
-
-
-def _asks_place(pending: Pending | None) -> bool:
-    return pending is not None and pending.kind == "place"
+def _asks(pending: Pending | None, kind: str) -> bool:
+    return pending is not None and pending.kind == kind
 
 
 def _inside(tokens: Sequence[Token], span: tuple[int, int]) -> set[int]:
