@@ -43,6 +43,8 @@ def likely_intent(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundInten
     (intent, subject), score, lead = likeliest(tokens, lexicon.hints)
     if intent == PLAIN or score < LIKE_ENOUGH or lead < CLEAR_LEAD:
         return ()
+    if intent == "unsafe" and any(token.text in lexicon.language.lists["deny"] for token in tokens):
+        return ()  # "no poison ivy around"
     return (FoundIntent(_known(intent), subject, tuple(range(len(tokens)))),)
 
 

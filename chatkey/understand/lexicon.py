@@ -143,11 +143,12 @@ def _little_words(language: Language, fillers: frozenset[str]) -> set[str]:
 def _terms(knowledge: Knowledge, fillers: frozenset[str]) -> dict[str, tuple[str, ...]]:
     """The words that questions and choices are made of, for those who ask what one means; the rare ones only."""
     found: dict[str, dict[str, None]] = defaultdict(dict)
+    plain = fillers | set(knowledge.language.lists["ignore"]) | set(knowledge.language.lists["prepositions"])
     for character in knowledge.characters.values():
         said = character.words.states.values()
         for text in (character.words.name, *(state.label for state in said), *(state.echo for state in said)):
             for token in normalise(text, knowledge.language):
-                if token.kind == "word" and token.text not in fillers:
+                if token.kind == "word" and token.text not in plain:
                     found[token.stem][character.id] = None
     return {word: tuple(names) for word, names in found.items() if len(names) <= MOST_OF_A_TERM}
 
