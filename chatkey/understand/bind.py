@@ -324,14 +324,14 @@ def _length(
         named = [asked]
     else:
         named = [one for one in lengths if one.part in parts and _can_apply(knowledge, one.id, said_here)]
-        if not named and span.about != "length" and (not topic or not topic.parts & FOLIAGE):
+        if not named and span.about == "size" and (not topic or not topic.parts & FOLIAGE):
             named = [one for one in lengths if one.part == "cone"]  # "the size of a golf ball"
         if not named and (not parts or parts & (FOLIAGE | {"whole", "place"})):
             named = [one for one in lengths if one.part in FOLIAGE and _can_apply(knowledge, one.id, said_here)]
     quantity = span.quantity
-    if span.about == "like" and not any(one.part == "cone" for one in named):
+    if span.about == "like" and "cone" not in parts:
         return []  # "like a cigar" is the shape of something else
-    if not named or quantity is None:
+    if not named or quantity is None or scope.negated:
         return []
     trace = Trace("", 1.0, "length", scope.cues)
     return [Bound(named[0].id, (), quantity, scope.negated, scope.hedge, span.first, span.last, trace)]

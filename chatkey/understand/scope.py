@@ -91,12 +91,19 @@ def _deny(
     """ "not X", "no X or Y", "X? no", "X: none"."""
     for first, last in _places(tokens, language.lists["deny"], leave_out):
         reached = _denied(tokens, spans, last, language) or _denied_before(tokens, spans, first, last)
-        if tokens[first].text in language.lists["concord"]:  # "don't feel no dot" denies once
+        concord = language.lists["concord"]
+        if tokens[first].text in concord:  # "don't feel no dot" denies once
             reached = [n for n in reached if not standing.denials[n]]
+        reached = [n for n in reached if not set(spans[n].words) & set(concord) and not _is_height(spans[n])]
         standing.deny(reached, first, last)
     for first, last in _places(tokens, language.lists["deny_after"], leave_out):
         reached = _denied_before(tokens, spans, first, last) if _ends_clause(tokens, last) else []
         standing.deny([n for n in reached if not standing.denials[n]], first, last)
+
+
+def _is_height(span: Span) -> bool:
+    """Of "nothing over 500 feet" the height stands."""
+    return span.kind == "claim" and span.words[0] == "#"
 
 
 def _contrast(
@@ -208,13 +215,13 @@ def _contrasted(tokens: Sequence[Token], spans: Sequence[Span], first: int, last
     following = [n for n in _following(tokens, spans, last, language)[:1] if spans[n].kind == "claim"]
     for n in following:
         before = [span for span in spans[:n] if span.last < first and span.kind == "claim"]
-        if (
-            before
-            and _characters(before[-1]) & _characters(spans[n])
-            and not set(before[-1].meanings) & set(spans[n].meanings)
-        ):
+        if before and _states(before[-1]) != _states(spans[n]) and _characters(before[-1]) & _characters(spans[n]):
             return [n]
     return []
+
+
+def _states(span: Span) -> set[tuple[str, str]]:
+    return {(meaning.character, meaning.state) for meaning in span.meanings if not meaning.asked_only}
 
 
 def _characters(span: Span) -> set[str]:

@@ -25,10 +25,7 @@ TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
 MOST_LEFT_OVER = 4
 TOWN_WORDS = 3
 ELSEWHERE = {"planting", "unsafe", "health", "report"}  # questions about something else than the plant's looks
-OF_THE_SICK = {
-    "health",
-    "report",
-}  # what such a clause says of needles is no mark of the kind ("white fuzz", "brown tips")
+SAID_ASIDE = {"health", "report", "meaning", "why"}  # what stands in such a clause is no fact about the plant
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -180,11 +177,12 @@ def _covered(spans: Sequence[Span]) -> set[int]:
 
 def _of_the_plant(bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted: Clauses) -> tuple[Bound, ...]:
     """Without what a question about something else only names ("my dog ate some needles"), and without what is said of
-    sick needles: "white fuzz" and "brown tips" are no marks of the kind."""
+    sick needles or asked: "white fuzz" and "brown tips" are no marks of a kind, nor is "how do I roll it"."""
+    aside = {parted.clause[n] for one in wanted if one.intent in SAID_ASIDE for n in one.tokens}
+    found = tuple(one for one in bound if parted.clause[one.first] not in aside)
     if not {one.intent for one in wanted} & ELSEWHERE:
-        return tuple(bound)
-    sick = {parted.clause[n] for one in wanted if one.intent in OF_THE_SICK for n in one.tokens}
-    return tuple(one for one in bound if not _is_mere_noun(one, parted) and parted.clause[one.first] not in sick)
+        return found
+    return tuple(one for one in found if not _is_mere_noun(one, parted))
 
 
 def _mentioned(spans: Sequence[Span]) -> tuple[str, ...]:
