@@ -67,7 +67,7 @@ def fitting_set(
     spoken = frozenset(m.character for span in first for m in span.meanings if span.by != "asked")
     if not spoken:
         return first
-    parted = replace(clauses, implied=_implied(first, clauses, knowledge))
+    parted = clauses.with_implied(_implied(first, clauses, knowledge))
     said = [span for span in first if span.kind not in ("name", "nothing")]
     here = _context(said, scopes(clauses.tokens, said, lexicon.language))
     context = _with_conditions(knowledge, {**known, **here})
@@ -91,7 +91,7 @@ def _implied(spans: Sequence[Span], clauses: Clauses, knowledge: Knowledge) -> t
     found = []
     for span in spans:
         parts = frozenset(knowledge.characters[meaning.character].part for meaning in span.meanings)
-        inside = any(span.first <= noun.at <= span.last and noun.parts & parts for noun in clauses.nouns)
+        inside = any(noun.parts & parts for noun in clauses.nouns_in(span.first, span.last))
         if len(parts) == 1 and not inside:
             found.append(Noun(span.first, parts))
     return tuple(found)
@@ -113,7 +113,7 @@ def _fit(
         if span.kind != "claim":
             found.append(span)
             continue
-        topic = clauses.topic(span.first, span.last, lexicon)
+        topic = clauses.topic(span.first, span.last)
         own = _own_parts(span, clauses)
         meanings, by = _fitting(
             span,
@@ -123,7 +123,7 @@ def _fit(
             asked,
             spoken,
             context,
-            terse=clauses.is_terse(span.first, lexicon),
+            terse=clauses.is_terse(span.first),
             known=known,
         )
         if meanings:
@@ -236,8 +236,7 @@ def _loose(part: str, named: frozenset[str]) -> bool:
 
 def _own_parts(span: Span, clauses: Clauses) -> frozenset[str]:
     """The parts that a phrase of several words names itself."""
-    inside = [noun.parts for noun in clauses.nouns if span.first <= noun.at <= span.last]
-    return frozenset[str]().union(*inside)
+    return frozenset[str]().union(*(noun.parts for noun in clauses.nouns_in(span.first, span.last)))
 
 
 def _states(
@@ -318,7 +317,7 @@ def _length(
 ) -> list[Bound]:
     """A length is said of the part named beside it; else of what was asked; else of a needle."""
     lengths = [character for character in knowledge.characters.values() if character.kind == "length"]
-    topic = clauses.topic(span.first, span.last, lexicon)
+    topic = clauses.topic(span.first, span.last)
     parts = topic.parts
     if asked is not None and asked.kind == "length" and (not topic or topic.distance or asked.part in parts):
         named = [asked]

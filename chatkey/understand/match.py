@@ -3,6 +3,7 @@ best set of them."""
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -19,6 +20,7 @@ V = TypeVar("V")
 
 EXACT, ALIKE, TURNED = 1.0, 0.95, 0.85  # score of a phrase as it stands, with words of like meaning, in another order
 SLACK = 2  # words beside its own that a phrase in another order may have between them
+MOST_FILLERS = 6  # in a row, within a phrase
 LENGTH_BONUS = 0.2
 
 
@@ -84,14 +86,22 @@ def phrase_spans(tokens: Sequence[Token], lexicon: Lexicon) -> list[Span]:
 def best_set(spans: Sequence[Span]) -> tuple[Span, ...]:
     """The heaviest set of spans that don't overlap, in order (weighted interval scheduling)."""
     ordered = sorted(spans, key=lambda span: (span.last, span.first))
-    best: list[tuple[float, tuple[Span, ...]]] = [(0.0, ())]
+    weights = [0.0]  # of the best set of the first n spans
+    before = [0]  # how many of the first spans the n-th leaves room for, where it is taken; else -1
     ends = [-1]
     for span in ordered:
-        fitting = max(i for i, end in enumerate(ends) if end < span.first)
-        taken = (best[fitting][0] + span.weight, (*best[fitting][1], span))
-        best.append(taken if taken[0] > best[-1][0] else best[-1])
+        fitting = bisect_left(ends, span.first) - 1
+        taken = weights[fitting] + span.weight
+        before.append(fitting if taken > weights[-1] else -1)
+        weights.append(max(taken, weights[-1]))
         ends.append(span.last)
-    return best[-1][1]
+    chosen = []
+    n = len(ordered)
+    while n:
+        if before[n] >= 0:
+            chosen.append(ordered[n - 1])
+        n = before[n] if before[n] >= 0 else n - 1
+    return tuple(reversed(chosen))
 
 
 def _runs(
@@ -117,7 +127,7 @@ def _runs(
 def _seconds(tokens: Sequence[Token], stems: Sequence[str], start: int, fillers: frozenset[str]) -> dict[str, None]:
     """The words that can be the second of a phrase: the next one, and those behind fillers."""
     found: dict[str, None] = {}
-    for at in range(start + 1, len(tokens)):
+    for at in range(start + 1, min(len(tokens), start + 2 + MOST_FILLERS)):
         found[stems[at]] = None
         if tokens[at].text not in fillers or tokens[at].is_break:
             break
@@ -130,7 +140,8 @@ def _follow(
     at = start
     for word in words[1:]:
         at += 1
-        while at < len(tokens) and stems[at] != word and tokens[at].text in fillers and not tokens[at].is_break:
+        end = min(len(tokens), at + MOST_FILLERS)
+        while at < end and stems[at] != word and tokens[at].text in fillers and not tokens[at].is_break:
             at += 1
         if at >= len(tokens) or stems[at] != word:
             return None

@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from chatkey.knowledge.model import Language
 
+NO_WORDS = {"Cc", "Cf", "Cn", "Co", "Cs", "So", "Sk"}  # controls, marks without a width, pictures
 LONGEST = 4000  # code points that are read; a longer message is cut
 SHORTEST_PLURAL = 4  # letters of a word that may have a plural ending
 PLAIN = {
@@ -118,13 +119,22 @@ def _plain(text: str, emoji: Mapping[str, str]) -> tuple[str, list[int]]:
             piece = PLAIN[character]
         elif character == "\n":
             piece = " . "
-        elif unicodedata.category(character)[0] == "C":
+        elif unicodedata.category(character) == "Mn":
+            _compose(out, character)
+            continue
+        elif unicodedata.category(character) in NO_WORDS:
             piece = " "
         else:
             piece = unicodedata.normalize("NFKC", character).lower()
         out.append(piece)
         origin += [index] * len(piece)
     return "".join(out), origin
+
+
+def _compose(out: list[str], mark: str) -> None:
+    """A combining mark with the letter before it, where the two are one letter; else it is dropped."""
+    if out and out[-1] and len(whole := unicodedata.normalize("NFC", out[-1][-1] + mark)) == 1:
+        out[-1] = out[-1][:-1] + whole
 
 
 def _join_fractions(tokens: Sequence[Token]) -> list[Token]:

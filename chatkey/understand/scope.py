@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -12,6 +13,7 @@ from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token
 
 CueKind = Literal["denied", "contrast", "hedged", "not said", "taken back"]
+REACH = 30  # tokens that a denial or a doubt can reach over
 HEDGED_BY_ENDING = 0.4  # "flattish", where the language gives no weight of its own
 
 
@@ -113,7 +115,7 @@ def _contrast(
     openers = language.texts["contrast_openers"]
     for first, last in _places(tokens, language.lists["contrast"], covered):
         for n in _contrasted(tokens, spans, first, last, language):
-            before = max(m for m, span in enumerate(spans) if span.last < first)
+            before = _last_before(spans, first) or 0
             start = max(0, spans[before].first - 4)
             opened = [word for word, kept in openers.items() if kept == "second" and _opens(tokens, start, first, word)]
             standing.deny([before if opened else n], first, last, "contrast")
@@ -175,7 +177,8 @@ def cover(tokens: Sequence[Token], phrases: Sequence[str]) -> set[int]:
 def _clause_end(tokens: Sequence[Token], at: int, language: Language, *, goes_on: bool = False) -> int:
     """The index where the clause of token `at` ends (exclusive)."""
     breaks = {phrase for phrase in language.lists["clause_breaks"] if " " not in phrase}
-    for index in range(at + 1, len(tokens)):
+    end = min(len(tokens), at + 1 + REACH)
+    for index in range(at + 1, end):
         token = tokens[index]
         if token.text in breaks:
             return index
@@ -184,18 +187,29 @@ def _clause_end(tokens: Sequence[Token], at: int, language: Language, *, goes_on
             if goes_on and token.text == "," and following in language.lists["denial_goes_on"]:
                 continue
             return index
-    return len(tokens)
+    return end
 
 
 def _following(tokens: Sequence[Token], spans: Sequence[Span], last: int, language: Language) -> list[int]:
-    end = _clause_end(tokens, last, language)
-    return [n for n, span in enumerate(spans) if last < span.first < end]
+    return _within(spans, last, _clause_end(tokens, last, language))
+
+
+def _within(spans: Sequence[Span], last: int, end: int) -> list[int]:
+    """The spans that begin behind the token `last` and before `end`."""
+    starts = (bisect_left(spans, at, key=lambda span: span.first) for at in (last + 1, end))
+    return list(range(*starts))
+
+
+def _last_before(spans: Sequence[Span], first: int) -> int | None:
+    """The last span that ends before the token `first`."""
+    at = bisect_left(spans, first, key=lambda span: span.last)
+    return at - 1 if at else None
 
 
 def _denied(tokens: Sequence[Token], spans: Sequence[Span], last: int, language: Language) -> list[int]:
     """The next span of the clause, and those that "or" and "nor" tie to it."""
     end = _clause_end(tokens, last, language, goes_on=True)
-    inside = [n for n, span in enumerate(spans) if last < span.first < end]
+    inside = _within(spans, last, end)
     if not inside or spans[inside[0]].first - last > 5:
         return []
     if _places(tokens[last + 1 : spans[inside[0]].first], language.lists["said_instead"], set()):
@@ -214,8 +228,9 @@ def _contrasted(tokens: Sequence[Token], spans: Sequence[Span], first: int, last
     """The second of two states of one character: "flat rather than round"."""
     following = [n for n in _following(tokens, spans, last, language)[:1] if spans[n].kind == "claim"]
     for n in following:
-        before = [span for span in spans[:n] if span.last < first and span.kind == "claim"]
-        if before and _states(before[-1]) != _states(spans[n]) and _characters(before[-1]) & _characters(spans[n]):
+        m = _last_before(spans, first)
+        before = spans[m] if m is not None and spans[m].kind == "claim" else None
+        if before and _states(before) != _states(spans[n]) and _characters(before) & _characters(spans[n]):
             return [n]
     return []
 
@@ -232,12 +247,12 @@ def _denied_before(tokens: Sequence[Token], spans: Sequence[Span], first: int, l
     """The span just before: "cones? none", "flat? no, square"."""
     if not _ends_clause(tokens, last):
         return []
-    for n in range(len(spans) - 1, -1, -1):
-        if spans[n].last < first:
-            between = tokens[spans[n].last + 1 : first]
-            close = all(token.text in (":", "?", "-", ",", "(") for token in between)
-            return [n] if close and between else []
-    return []
+    n = _last_before(spans, first)
+    if n is None:
+        return []
+    between = tokens[spans[n].last + 1 : first]
+    close = all(token.text in (":", "?", "-", ",", "(") for token in between)
+    return [n] if close and between else []
 
 
 def _ends_clause(tokens: Sequence[Token], last: int) -> bool:
@@ -249,11 +264,10 @@ def _hedged(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: in
     following = _following(tokens, spans, last, language)
     if following:
         return following[:1]
-    for n in range(len(spans) - 1, -1, -1):
-        if spans[n].last < first:
-            between = tokens[spans[n].last + 1 : first]
-            return [] if any(token.is_break and token.text != "," for token in between) else [n]
-    return []
+    n = _last_before(spans, first)
+    if n is None or any(token.is_break and token.text != "," for token in tokens[spans[n].last + 1 : first]):
+        return []
+    return [n]
 
 
 def _take_back(standing: _Standing, tokens: Sequence[Token], spans: Sequence[Span], language: Language) -> None:

@@ -300,7 +300,7 @@ def _both(first: Understanding, rest: Understanding, start: int) -> Understandin
 
 def _is_mere_noun(one: Bound, parted: Clauses) -> bool:
     """A part that is only named: "my dog ate some needles" says nothing of the kind of leaf."""
-    return one.first == one.last and any(noun.at == one.first for noun in parted.nouns)
+    return one.first == one.last and bool(parted.nouns_in(one.first, one.first))
 
 
 def _said(text: str, tokens: Sequence[Token], used: Sequence[int]) -> str:

@@ -255,7 +255,7 @@ def _best_cutoff(given: Sequence[Message], guesses: Sequence[Sequence[Guess]], k
 
 
 def _way(name: str, guess: Guesser, cutoff: float, knowledge: Knowledge) -> Way:
-    return Way(f"{name} > {cutoff:.3g}", lambda m: _heard(m, _guessed(guess, m), cutoff, knowledge))
+    return Way(f"{name} ≥ {cutoff:.3g}", lambda m: _heard(m, _guessed(guess, m), cutoff, knowledge))
 
 
 def _heard(message: Message, guesses: Iterable[Guess], cutoff: float, knowledge: Knowledge) -> Heard:

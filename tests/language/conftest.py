@@ -1,4 +1,4 @@
-"""A small Spanish mind: what is said and understood stands in this folder, the numbers and the flow are the shipped ones."""
+"""A small Spanish mind: words and lines stand in this folder, numbers and flow are the shipped ones."""
 
 from __future__ import annotations
 
