@@ -15,7 +15,7 @@ TOP = {
     *(".ci", ".gitignore", "CHANGELOG.md", "DEVELOPERS.md", "LICENSE", "README.md"),
     *("chatkey", "dialogs", "knowledge", "pyproject.toml", "tests"),
 }
-NO_ROOMS = {"bench", "conversations", "published"}  # folders of tests that stand for no room
+NO_ROOMS = {"bench", "conversations", "language", "published"}  # folders of tests that stand for no room
 PATH = re.compile(r"\.?\w[\w.-]*(/[\w.-]+)+/?|\w[\w-]*/|[\w-]+\.(py|yaml|md|toml)")
 
 

@@ -59,6 +59,7 @@ class Clauses:
         self.nouns = nouns
         self.describing = describing
         self.lexicon = lexicon
+        self._terse: dict[int, bool] = {}
         self._starts: dict[int, int] = {}
         self._ends: dict[int, int] = {}
         for n, number in enumerate(clause):
@@ -100,10 +101,12 @@ class Clauses:
     def is_terse(self, at: int) -> bool:
         """The clause holds describing words and little ones only: "i think square", "kinda short"."""
         mine = self.clause[at]
-        return all(
-            self.tokens[n].kind == "mark" or n in self.describing or self.tokens[n].text in self.lexicon.little
-            for n in range(self._starts[mine], self._ends[mine])
-        )
+        if mine not in self._terse:
+            self._terse[mine] = all(
+                self.tokens[n].kind == "mark" or n in self.describing or self.tokens[n].text in self.lexicon.little
+                for n in range(self._starts[mine], self._ends[mine])
+            )
+        return self._terse[mine]
 
     def _nearer(self, first: int, last: int, before: Noun | None, after: Noun | None) -> Noun | None:
         """Of the noun before and the noun behind the one meant: "needles are soft", "soft needles"."""

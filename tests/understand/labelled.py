@@ -99,7 +99,8 @@ class Score:
     def line(self, name: str) -> str:
         return (
             f"{name}: {self.messages} messages, {self.wanted} claims: P {self.precision:.3f} R {self.recall:.3f} "
-            f"F1 {self.f1:.3f}, polarity {self.polarity:.3f}, wrong claim in {self.wrong:.1%}, intents {self.intents:.3f}"
+            f"F1 {self.f1:.3f}, polarity {self.polarity:.3f}, wrong claim in {self.wrong:.1%}, "
+            f"intents {self.intents:.3f}"
         )
 
 

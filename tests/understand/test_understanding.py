@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from labelled import Heard, Message, messages, score
+from measure import hearing
 
 from chatkey.app import open_mind
 from chatkey.dialog import Mind
+from chatkey.terms import INTENTS, Claim
 from chatkey.understand import Pending, Understanding, understand
 
 MIND = open_mind()
@@ -21,14 +22,6 @@ COUNT = Pending(
     "needles_per_bundle",
     (("2", "two"), ("3", "three"), ("5", "five"), ("9", "none_of_these"), ("0", "cant_tell")),
 )
-SPEC = importlib.util.spec_from_file_location("measure", Path(__file__).parent / "measure.py")
-assert SPEC is not None
-assert SPEC.loader is not None
-measure = importlib.util.module_from_spec(SPEC)
-import sys  # noqa: E402
-
-sys.modules["measure"] = measure  # dataclasses look their module up by name
-SPEC.loader.exec_module(measure)
 
 
 def states(understanding: Understanding) -> list[tuple[str, tuple[str, ...]]]:
@@ -134,11 +127,49 @@ def test_no_text_raises_and_every_span_is_the_text_it_names(text: str) -> None:
         assert text[claim.span[0] : claim.span[1]] == claim.text
 
 
-# Floors under what was measured when this was written (tune .92 and report .88 by F1): a fall is a fault.
-@pytest.mark.parametrize(("part", "f1", "intents"), [("tune", 0.90, 0.95), ("report", 0.85, 0.92)])
+# Floors under what was measured when this was written: a fall is a fault. `report` is what was never looked at.
+@pytest.mark.parametrize(("part", "f1", "wrong", "intents"), [("tune", 0.87, 0.12, 0.88), ("report", 0.82, 0.16, 0.80)])
 def test_the_labelled_messages_are_understood_as_well_as_before(
-    mind: Mind, part: str, f1: float, intents: float
+    mind: Mind, part: str, f1: float, wrong: float, intents: float
 ) -> None:
-    score = measure.measure(mind, part)
-    assert score.f1 >= f1
-    assert score.intent_right / score.messages >= intents
+    found = score(messages(part), hearing(mind), mind.knowledge)
+    assert found.f1 >= f1
+    assert found.wrong <= wrong
+    assert found.intents >= intents
+    assert found.polarity >= 0.98
+
+
+def test_a_wrong_claim_a_missed_one_and_a_turned_one_are_counted(mind: Mind) -> None:
+    """The score itself: what it must find wrong."""
+    said = Message(
+        "flat, not sharp", claims=("leaf_section=flat", "!leaf_tip=sharp", "twig_hair=hairy"), intents=("describe",)
+    )
+    heard = Heard(
+        (Claim("leaf_section", ("flat",)), Claim("leaf_tip", ("sharp",)), Claim("bark", ("smooth",))), ("why",)
+    )
+    found = score([said], lambda _: heard, mind.knowledge)
+    assert (found.wanted, found.found, found.right) == (3, 3, 1)
+    assert (found.polarity_seen, found.polarity_right) == (2, 1)
+    assert (found.with_wrong_claim, found.intents_right) == (1, 0)
+
+
+@pytest.mark.parametrize("part", ["tune", "report", "whole:tune", "whole:report"])
+def test_every_label_names_what_the_knowledge_has(mind: Mind, part: str) -> None:
+    for message in messages(part):
+        assert not message.asked or message.asked == "place" or message.asked in mind.knowledge.characters
+        assert set(message.intents) <= set(INTENTS)
+        for label in (*message.claims, *(one for one in message.may if "=" in one)):
+            for option in label.split(" | "):
+                name, _, value = option.strip().strip("!~").partition("=")
+                character = mind.knowledge.characters[name]
+                assert value in character.states or value in character.classes or "-" in value
+
+
+def test_the_sets_are_as_large_as_they_should_be_and_cover_every_character(mind: Mind) -> None:
+    assert len(messages("tune")) >= 400
+    assert len(messages("report")) >= 200
+    for part in ("tune", "report"):
+        named = {
+            option.strip("!~ ").partition("=")[0] for m in messages(part) for c in m.claims for option in c.split("|")
+        }
+        assert named == set(mind.knowledge.characters)
