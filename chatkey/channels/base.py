@@ -47,7 +47,9 @@ class Talks:
 
     def say(self, text: str, conversation: str = "main", reader: str = "finder", place: Place | None = None) -> Turned:
         """One message into one conversation."""
-        state = self.conversations.get(conversation) or Conversation(id=conversation)
+        state = self.conversations.get(conversation) or Conversation(
+            id=conversation, language=self.mind.script.language
+        )
         turned = step(self.mind, state, Message(text, reader, place or self.place, self.month))
         self.conversations[conversation] = turned.conversation
         return turned

@@ -193,4 +193,4 @@ def _distance(turn: Turn, metres: float) -> str:
 
 def _span(turn: Turn, metres: tuple[float, float]) -> str:
     low, high = (_distance(turn, value) for value in metres)
-    return low if low == high else f"{low.split()[0]} to {high}"
+    return low if low == high else turn.mind.script.say("range", low=low.split()[0], high=high)

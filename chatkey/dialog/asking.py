@@ -53,7 +53,7 @@ def ask_place(turn: Turn) -> None:
 def ask_which_state(turn: Turn, codes: Sequence[str]) -> None:
     """A town of that name stands in several states: a question, not a guess."""
     names = turn.knowledge.regions
-    choices = tuple(Choice(str(n), names[code].name, code) for n, code in enumerate(codes, 1))
+    choices = tuple(Choice(str(n), names[code].said, code) for n, code in enumerate(codes, 1))
     question = turn.line("ask_which_state", choices=choices_words(turn, choices))
     turn.blocks.append(Block("question", question))
     turn.ask = Ask("place", "", question, choices)

@@ -51,7 +51,7 @@ def length_words(script: Script, quantity: Quantity, *, metric: bool) -> str:
         unit = "in"
         first, second = inches(low), inches(high)
     unit = script.word("units", unit)
-    return f"{first} {unit}" if first == second else f"{first} to {second} {unit}"
+    return f"{first} {unit}" if first == second else f"{script.say('range', low=first, high=second)} {unit}"
 
 
 def inches(mm: float) -> str:
@@ -137,7 +137,7 @@ def _in_metric(knowledge: Knowledge, text: str, place: Place | None) -> bool:
 
 
 def place_words(knowledge: Knowledge, place: Place) -> str:
-    return knowledge.regions[place.code].name
+    return knowledge.regions[place.code].said
 
 
 def _logit(probability: float) -> float:

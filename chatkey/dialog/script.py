@@ -64,6 +64,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "ask_site": ("choices",),
     "ask_compare": ("choices",),
     "choice": ("key", "label"),
+    "range": ("low", "high"),
     "cant_tell": (),
     "none_of_these": (),
     "reask": ("question", "choices"),

@@ -122,7 +122,7 @@ def _settle_place(turn: Turn) -> None:
         region = turn.knowledge.regions[place.code]
         if said is not None and region.coverage != "full":
             line = "place_edge" if region.coverage == "edge" else "place_name_only"
-            turn.say("note", line, place=region.name)
+            turn.say("note", line, place=region.said)
         elif said is not None and not turn.understanding.claims:
             turn.say("took_in", "place_taken", place=place_words(turn.knowledge, place))
     if pending is not None and pending.kind == "place":
@@ -138,7 +138,7 @@ def _close_place_question(turn: Turn, *, answered: bool) -> None:
     elif intent == "other" and len(towns) == 1:
         turn.change(pending=None)
         turn.change_tree(place=Place(towns[0], town=turn.message.text.strip().title()))
-        turn.say("took_in", "place_taken", place=turn.knowledge.regions[towns[0]].name)
+        turn.say("took_in", "place_taken", place=turn.knowledge.regions[towns[0]].said)
         turn.proceeds = bool(turn.tree.claims)
     elif intent == "other" and 1 < len(towns) <= MOST_TOWNS:
         ask_which_state(turn, towns)

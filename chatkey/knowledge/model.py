@@ -149,6 +149,7 @@ class Region:
     coverage: str  # full | edge | name_only
     words: tuple[str, ...] = ()
     regions: tuple[str, ...] = ()
+    said: str = ""  # its name in the language of the talk
 
 
 @dataclass(frozen=True, slots=True)

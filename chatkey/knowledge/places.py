@@ -126,7 +126,7 @@ def _region(code: str, entry: Entry, words: Entry | None) -> Region:
     pairs = entry.pairs(
         ("name", "country", "iso", "side", "coverage", "sources"), required=("name", "country", "side", "coverage")
     )
-    said = words.pairs(("names", "regions")) if words else {}
+    said = words.pairs(("said", "names", "regions")) if words else {}
     return Region(
         code=code,
         name=pairs["name"].text(),
@@ -135,6 +135,7 @@ def _region(code: str, entry: Entry, words: Entry | None) -> Region:
         coverage=pairs["coverage"].one_of(COVERAGE),
         words=said["names"].texts() if "names" in said else (),
         regions=said["regions"].texts() if "regions" in said else (),
+        said=said["said"].text() if "said" in said else pairs["name"].text(),
     )
 
 

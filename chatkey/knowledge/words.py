@@ -59,6 +59,8 @@ SCOPE_LISTS = (
     "bounds_behind",
     "unspoken_unit",
     "counting_words",
+    "doubtful_units",
+    "decimal_marks",
     "vowels",
     "said_instead",
 )

@@ -27,8 +27,10 @@ class Chosen:
 def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language) -> Chosen | None:
     """The choice a whole message picks, or None where it says more than that."""
     heard = [token for token in tokens if token.kind != "mark" or token.text == "?"]
-    words = [token.text for token in heard if not (len(heard) > 1 and _is_the_word_one(token))]
+    words = [token.text for token in heard if not _is_the_word_one(token)] or [token.text for token in heard]
     words = [word for word in words if word not in language.lists["choice_marks"]]
+    if not words:  # "number one"
+        words = [token.text for token in heard if token.text not in language.lists["choice_marks"]]
     kept = [word for word in words if word not in language.lists["polite"] and word != "?"]
     if not choices or not kept or len(kept) > 5:
         return None

@@ -28,7 +28,7 @@ PLAIN = {
 }
 DROPPED = {"\ufe0f", "\u200d", "\u20e3"} | {chr(code) for code in range(0x1F3FB, 0x1F400)} | {"♂", "♀"}
 FRACTIONS = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
-NUMBER = r"(?P<number>\d+(?:\.\d+)?(?!\w*[a-z]\d)|\.\d+)(?P<thousand>k\b)?(?:'?s\b)?"  # "in 2s" is in twos
+NUMBER = r"(?P<number>\d+(?:[DECIMAL]\d+)?(?!\w*[a-z]\d)|\.\d+)(?P<thousand>k\b)?(?:'?s\b)?"  # "in 2s" is in twos
 WORD = r"[^\W\d_]+(?:'[^\W\d_]+)*'?"
 MARK = r"(?P<mark>[^\w\s]|_)"
 SIMPLE = re.compile(r"[a-z]+(?: [a-z]+)*")  # most phrases of a lexicon: nothing to mend
@@ -62,25 +62,28 @@ def normalise(text: str, language: Language) -> tuple[Token, ...]:
             (origin[match.start()], origin[match.end() - 1] + 1),
             "number" if match["number"] else match.lastgroup or "mark",
         )
-        for match in _piece(tuple(language.texts["expand"])).finditer(plain)
+        for match in _piece(tuple(language.texts["expand"]), "".join(language.lists["decimal_marks"]) or ".").finditer(
+            plain
+        )
     ]
     return tuple(_finished(token, language) for token in _expand(_join_fractions(tokens), language))
 
 
 def _text(match: re.Match[str]) -> str:
     """The text of a piece: "4k" is 4000."""
-    number = match["number"]
+    number = match["number"] and match["number"].replace(",", ".")
     if match["thousand"]:
         return f"{float(number) * 1000:g}"
     return number or match.group()
 
 
 @lru_cache(maxsize=32)
-def _piece(expanded: tuple[str, ...]) -> re.Pattern[str]:
+def _piece(expanded: tuple[str, ...], decimal_marks: str) -> re.Pattern[str]:
     """Numbers, words and marks; a texting form with a stroke in it ("w/o") is one word."""
     stroked = sorted((form for form in expanded if "/" in form), key=len, reverse=True)
     forms = "".join(re.escape(form) + (r"\b|" if form[-1].isalpha() else "|") for form in stroked)
-    return re.compile(f"{NUMBER}|(?P<word>{forms}{WORD})|{MARK}")
+    number = NUMBER.replace("DECIMAL", re.escape(decimal_marks))
+    return re.compile(f"{number}|(?P<word>{forms}{WORD})|{MARK}")
 
 
 def _simple(text: str, language: Language) -> tuple[Token, ...]:

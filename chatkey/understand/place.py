@@ -144,18 +144,19 @@ def _name(text: str, knowledge: Knowledge) -> FoundPlace | None:
     return best
 
 
-_NAMES: dict[str, Mapping[str, tuple[str, bool]]] = {}
+_NAMES: dict[tuple[str, str], Mapping[str, tuple[str, bool]]] = {}
 
 
 def _all_names(knowledge: Knowledge) -> Mapping[str, tuple[str, bool]]:
-    if knowledge.hash not in _NAMES:
+    key = (knowledge.hash, knowledge.language.code)
+    if key not in _NAMES:
         found: dict[str, tuple[str, bool]] = {}
         for region in knowledge.regions.values():
             found.update(dict.fromkeys(region.regions, (region.code, True)))
         for region in knowledge.regions.values():
             found.update(dict.fromkeys((region.name.lower(), *region.words), (region.code, False)))
-        _NAMES[knowledge.hash] = found
-    return _NAMES[knowledge.hash]
+        _NAMES[key] = found
+    return _NAMES[key]
 
 
 @lru_cache(maxsize=8)

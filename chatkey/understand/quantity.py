@@ -71,7 +71,7 @@ def _measured(tokens: Sequence[Token], at: int, language: Language, *, asked: bo
     low, high, after = first.low, first.high, first.after
     unit = _unit(tokens, after, language)
     joint = after if unit is None else unit[1] + 1
-    if joint < len(tokens) and tokens[joint].text in language.bounds["between"]:
+    if joint < len(tokens) and tokens[joint].text in language.bounds.get("between", ()):
         second = _number(tokens, joint + 1, language)
         size = _unit(tokens, second.after, language) if second else None
         if second is not None and size is not None:
@@ -154,7 +154,7 @@ def _unit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, 
     if at >= len(tokens) or tokens[at].text not in language.units:
         return None
     following = tokens[at + 1].text if at + 1 < len(tokens) else ""
-    if len(tokens[at].text) == SHORT_UNIT and (
+    if tokens[at].text in language.lists["doubtful_units"] and (
         following in language.not_units_before or _is_bare_number(tokens, at + 1, language)
     ):
         return None  # "5 in most", "20 in one"
@@ -164,10 +164,11 @@ def _unit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, 
 def _unspoken_unit(tokens: Sequence[Token], after: int, language: Language, *, asked: bool) -> tuple[float, int] | None:
     """The unit of a bare number where a length was asked ("1-1.5"), or of a fraction ("scales 1/16")."""
     last = after - 1
-    ends = after >= len(tokens) or tokens[after].is_break or tokens[after].text in language.bounds["about"]
+    ends = after >= len(tokens) or tokens[after].is_break or tokens[after].text in language.bounds.get("about", ())
     fraction = tokens[last].kind == "number" and "/" in tokens[last].text
-    if ends and tokens[last].kind == "number" and (asked or fraction):
-        return language.units[language.lists["unspoken_unit"][0]], last
+    unspoken = next((language.units[unit] for unit in language.lists["unspoken_unit"]), None)
+    if unspoken and ends and tokens[last].kind == "number" and (asked or fraction):
+        return unspoken, last
     return None
 
 
@@ -192,7 +193,7 @@ def _and_a_part(tokens: Sequence[Token], at: int, language: Language) -> tuple[f
 
 def _and_a_bit(tokens: Sequence[Token], at: int, language: Language) -> tuple[float, int] | None:
     """ "and a bit": the factor up to which it may be more, and the index of its last token."""
-    for phrase in language.bounds["a_bit_more"]:
+    for phrase in language.bounds.get("a_bit_more", ()):
         words = phrase.split()
         if [token.text for token in tokens[at : at + len(words)]] == words:
             return A_BIT_MORE, at + len(words) - 1
@@ -251,7 +252,7 @@ def _bounded(tokens: Sequence[Token], span: Span, language: Language) -> Span:
     texts = [token.text for token in tokens]
     behind = _past(tokens, span.last + 1, language.lists["behind_a_unit"])
     for kind in ("at_most", "at_least"):
-        for phrase in sorted(language.bounds[kind], key=len, reverse=True):
+        for phrase in sorted(language.bounds.get(kind, ()), key=len, reverse=True):
             words = phrase.split()
             inside = texts[span.first : span.first + len(words)] == words
             front = span.first >= len(words) and texts[span.first - len(words) : span.first] == words

@@ -14,7 +14,7 @@ from chatkey.understand.normalise import Token
 
 CueKind = Literal["denied", "contrast", "hedged", "not said", "taken back"]
 REACH = 30  # tokens that a denial or a doubt can reach over
-HEDGED_BY_ENDING = 0.4  # "flattish", where the language gives no weight of its own
+HEDGED_BY_ENDING = 0.4  # "flattish"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +138,7 @@ def _hedge(
     for n, span in enumerate(spans):
         for index in range(span.first, span.last + 1):
             if tokens[index].ish:
-                standing.doubt([n], weights.get("ish", HEDGED_BY_ENDING), index, index)
+                standing.doubt([n], HEDGED_BY_ENDING, index, index)
 
 
 def _places(tokens: Sequence[Token], phrases: Sequence[str], leave_out: set[int]) -> list[tuple[int, int]]:
