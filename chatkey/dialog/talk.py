@@ -72,7 +72,7 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         _fire(turn, "unsafe")  # nothing else stands in the way of the call
     else:
         _take_in(turn)
-        _fire(turn, understanding.intent)
+        _fire(turn, _event(turn))
         turn.proceeds = turn.proceeds or bool(_of_the_tree(turn))
     if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
         if understanding.intent == "place":
@@ -179,7 +179,7 @@ def _keep_unknown(turn: Turn) -> None:
     """What was not understood, for the steward; a message of which nothing was, as a whole. The newest are kept."""
     understanding = turn.understanding
     missed = understanding.not_understood
-    if not missed and understanding.intent == "other" and turn.message.text.strip():
+    if not missed and _event(turn) == "other" and turn.message.text.strip():
         missed = (turn.message.text.strip(),)
     if missed:
         asked = turn.conversation.pending.character if turn.conversation.pending else ""
@@ -208,6 +208,13 @@ def _is_of_site(turn: Turn) -> bool:
     asked = pending is not None and pending.kind == "site"
     open_talk = pending is None and bool(turn.conversation.plant) and not turn.tree.claims
     return (asked or open_talk) and bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
+
+
+def _event(turn: Turn) -> str:
+    """The leading intent; words about a plant of which no fact was made are as good as not understood."""
+    understanding = turn.understanding
+    told = understanding.claims or understanding.chosen or understanding.place or understanding.names
+    return "other" if understanding.intent in ("describe", "answer") and not told else understanding.intent
 
 
 def _is_of_health(turn: Turn) -> bool:

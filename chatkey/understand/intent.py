@@ -10,7 +10,9 @@ from chatkey.understand.lexicon import Lexicon, Pattern
 from chatkey.understand.likeness import PLAIN, likeliest
 from chatkey.understand.normalise import Token
 
-LIKE_ENOUGH, CLEAR_LEAD = 2.0, 1.8  # of an intent told by its words alone; set on the messages for tuning
+LIKE_ENOUGH, CLEAR_LEAD = 0.5, 0.6  # of an intent told by its words alone; set on the messages for tuning
+SURELY_LIKE, SURE_LEAD = 2.0, 1.8  # of one that must not be taken by mistake
+GRAVE = {"unsafe", "stop", "erase", "restart", "undo"}
 GAP = 4  # words that a * may stand for
 
 
@@ -38,14 +40,20 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
     return tuple(sorted(found, key=lambda one: INTENTS.index(one.intent)))
 
 
-def likely_intent(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent, ...]:
-    """The intent whose phrases are most like a message in which none of them stands, if it is like enough."""
+def likely_intent(tokens: Sequence[Token], lexicon: Lexicon, *, asked: bool) -> tuple[FoundIntent, ...]:
+    """The intent whose phrases are most like a message in which none of them stands, if it is like enough. Words that
+    tell of a plant are a description, or an answer where a question waits, though no fact was made of them."""
     (intent, subject), score, lead = likeliest(tokens, lexicon.hints)
-    if intent == PLAIN or score < LIKE_ENOUGH or lead < CLEAR_LEAD:
+    everything = tuple(range(len(tokens)))
+    if intent == PLAIN:
+        told = score >= LIKE_ENOUGH
+        return (FoundIntent("answer" if asked else "describe", "", everything),) if told else ()
+    grave = intent in GRAVE
+    if score < (SURELY_LIKE if grave else LIKE_ENOUGH) or lead < (SURE_LEAD if grave else CLEAR_LEAD):
         return ()
     if intent == "unsafe" and any(token.text in lexicon.language.lists["deny"] for token in tokens):
         return ()  # "no poison ivy around"
-    return (FoundIntent(_known(intent), subject, tuple(range(len(tokens)))),)
+    return (FoundIntent(_known(intent), subject, everything),)
 
 
 def _run(tokens: Sequence[Token], start: int, pattern: Pattern) -> tuple[int, ...] | None:

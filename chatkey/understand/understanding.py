@@ -122,7 +122,7 @@ def _in_own_words(
     bound = _of_the_plant(bound, wanted, parted)
     named = [span for span in taken if span.kind == "name"]
     if not (wanted or bound or named or place):
-        wanted = likely_intent(tokens, lexicon)
+        wanted = likely_intent(tokens, lexicon, asked=asked is not None)
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in named))
     intents = _intents(wanted, claims, knowledge, names, place is not None, asked, pending is not None)
