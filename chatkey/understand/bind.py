@@ -19,6 +19,7 @@ WOODY = frozenset({"twig", "branch"})
 ABOUT_ALL = frozenset({"whole", "place", "branch", "stem"})  # no bar to other parts: "a tree with flat needles"
 UNBOUND = frozenset({"place", "smell", "whole", "flower"})  # parts whose words of two and more say it by themselves
 TWO_MEANINGS = 0.6  # hedge of each where a phrase can be said of two characters
+ADJACENT = 2  # tokens from the end of a claim to the start of one that says the same: they are one
 FAR_APART = 12  # tokens between two states of one character that are no "or"
 FAR = 0.9  # the same where the part was named in another sentence
 
@@ -370,8 +371,8 @@ def _counts(
                 continue
             window = range(max(0, index - 4), min(len(tokens), index + 4))
             beside = any(tokens[at].stem in nouns for at in window if not tokens[at].is_break)
-            if beside or (asked is not None and asked.id == character.id):
-                trace = Trace(token.text, 1.0, "asked" if not beside else "count")
+            if beside or token.many or (asked is not None and asked.id == character.id):
+                trace = Trace(token.text, 1.0, "count" if beside or token.many else "asked")
                 out.append(Bound(character.id, (by_number[token.text],), None, False, 0.0, index, index, trace))
     return out
 
@@ -416,6 +417,8 @@ def _merged(bounds: Sequence[Bound]) -> tuple[Bound, ...]:
         if bound.first - last.last > FAR_APART and (bound.trace.by == "phrase") != (last.trace.by == "phrase"):
             out[out.index(last)] = last if bound.trace.by == "phrase" else bound
             continue
+        if set(bound.states) <= set(last.states) and bound.first - last.last <= ADJACENT:
+            out[out.index(last)] = replace(last, last=bound.last)
         if not set(bound.states) <= set(last.states):
             states = (*last.states, *(state for state in bound.states if state not in last.states))
             out[out.index(last)] = replace(last, states=states, last=bound.last, hedge=max(last.hedge, bound.hedge))

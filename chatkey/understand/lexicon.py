@@ -172,8 +172,9 @@ def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, 
     tokens = [token for token in normalise(phrase, language) if token.kind != "mark"]
     kept = tuple(token.stem for token in tokens if token.text not in fillers)
     whole = tuple(token.stem for token in tokens)
-    joints = {*language.lists["prepositions"], *language.lists["and_words"]}
+    joints = {word for name in ("prepositions", "and_words", "clause_breaks") for word in language.lists[name]}
     cut = bool(kept) and (kept[0] in joints or kept[-1] in joints)  # "on it" is more than "on"
+    cut = cut or all(word in joints or word.isdigit() for word in kept)
     return kept if len(kept) == len(whole) or (len(kept) > 1 and not cut) else whole
 
 

@@ -212,10 +212,14 @@ def _mended(token: Token, lexicon: Lexicon) -> Token:
             for base in (root, root[:-1], root + "e"):  # flattish, reddish, bluish
                 if base in lexicon.known:
                     return replace(token, text=base, stem=stem(base, lexicon.language), ish=True)
-    near = None if lexicon.language.is_everyday(word) else _nearest(word, lexicon.vocabulary)
+    if lexicon.language.is_everyday(word):
+        return token
+    near = _nearest(word, lexicon.vocabulary)
+    if token.stem != word and (near is None or OSA.distance(word, near) > 1):
+        near = _nearest(token.stem, lexicon.vocabulary) or near  # "prickels": the ending is no slip
     if near is None:
         return token
-    likeness = OSA.normalized_similarity(word, near)
+    likeness = max(OSA.normalized_similarity(typed, near) for typed in (word, token.stem))
     return replace(token, text=near, stem=stem(near, lexicon.language), score=round(likeness, 2))
 
 

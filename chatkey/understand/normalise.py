@@ -28,7 +28,7 @@ PLAIN = {
 }
 DROPPED = {"\ufe0f", "\u200d", "\u20e3"} | {chr(code) for code in range(0x1F3FB, 0x1F400)} | {"♂", "♀"}
 FRACTIONS = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
-NUMBER = r"(?P<number>\d+(?:[DECIMAL]\d+)?(?!\w*[a-z]\d)|\.\d+)(?P<thousand>k\b)?(?:'?s\b)?"  # "in 2s" is in twos
+NUMBER = r"(?P<number>\d+(?:[DECIMAL]\d+)?(?!\w*[a-z]\d)|\.\d+)(?P<thousand>k\b)?(?P<many>'?s\b)?"  # "in 2s" is in twos
 WORD = r"[^\W\d_]+(?:'[^\W\d_]+)*'?"
 MARK = r"(?P<mark>[^\w\s]|_)"
 SIMPLE = re.compile(r"[a-z]+(?: [a-z]+)*")  # most phrases of a lexicon: nothing to mend
@@ -45,6 +45,7 @@ class Token:
     stem: str = ""  # the word without a plural ending
     score: float = 1.0  # how near the word as typed is to the one it was taken for
     ish: bool = False  # "flattish": a hedge
+    many: bool = False  # "twos", "2s": things that come so many at a time
 
     @property
     def is_break(self) -> bool:
@@ -56,25 +57,19 @@ def normalise(text: str, language: Language) -> tuple[Token, ...]:
     if SIMPLE.fullmatch(text):
         return _simple(text, language)
     plain, origin = _plain(text[:LONGEST], language.texts["emoji"])
-    tokens = [
-        Token(
-            _text(match),
-            (origin[match.start()], origin[match.end() - 1] + 1),
-            "number" if match["number"] else match.lastgroup or "mark",
-        )
-        for match in _piece(tuple(language.texts["expand"]), "".join(language.lists["decimal_marks"]) or ".").finditer(
-            plain
-        )
-    ]
+    pieces = _piece(tuple(language.texts["expand"]), "".join(language.lists["decimal_marks"]) or ".")
+    tokens = [_token(match, origin) for match in pieces.finditer(plain)]
     return tuple(_finished(token, language) for token in _expand(_join_fractions(tokens), language))
 
 
-def _text(match: re.Match[str]) -> str:
-    """The text of a piece: "4k" is 4000."""
-    number = match["number"] and match["number"].replace(",", ".")
-    if match["thousand"]:
-        return f"{float(number) * 1000:g}"
-    return number or match.group()
+def _token(match: re.Match[str], origin: Sequence[int]) -> Token:
+    """A piece with its place in the message as typed. "4k" is 4000."""
+    span = (origin[match.start()], origin[match.end() - 1] + 1)
+    if not match["number"]:
+        return Token(match.group(), span, "word" if match["word"] else "mark")
+    number = match["number"].replace(",", ".")
+    text = f"{float(number) * 1000:g}" if match["thousand"] else number
+    return Token(text, span, "number", many=bool(match["many"]))
 
 
 @lru_cache(maxsize=32)
@@ -198,5 +193,6 @@ def _finished(token: Token, language: Language) -> Token:
     numbers = language.numbers["numbers"]
     if token.kind == "word" and token.text in numbers and token.text not in language.lists["loose_numbers"]:
         digits = f"{numbers[token.text]:g}"
-        return replace(token, text=digits, stem=digits, kind="number")
+        many = stem(token.text, language) != token.text  # "twos"
+        return replace(token, text=digits, stem=digits, kind="number", many=many)
     return replace(token, stem=stem(token.text, language) if token.kind == "word" else token.text)

@@ -71,7 +71,7 @@ def _measured(tokens: Sequence[Token], at: int, language: Language, *, asked: bo
     low, high, after = first.low, first.high, first.after
     unit = _unit(tokens, after, language)
     joint = after if unit is None else unit[1] + 1
-    if joint < len(tokens) and tokens[joint].text in language.bounds.get("between", ()):
+    if _joins(tokens, at, joint, language):
         second = _number(tokens, joint + 1, language)
         size = _unit(tokens, second.after, language) if second else None
         if second is not None and size is not None:
@@ -96,6 +96,14 @@ def _measured(tokens: Sequence[Token], at: int, language: Language, *, asked: bo
         return None
     quantity = Quantity(low * unit[0], high * unit[0], _how(tokens, language))
     return Span(at, last, ("#",) * (last - at + 1), "length", quantity=quantity)
+
+
+def _joins(tokens: Sequence[Token], at: int, joint: int, language: Language) -> bool:
+    """A dash, a "to" or an "or" between two numbers; an "and" only where "between" opens."""
+    if joint >= len(tokens) or tokens[joint].text not in language.bounds.get("between", ()):
+        return False
+    opened = at > 0 and tokens[at - 1].text in language.bounds.get("between_opens", ())
+    return opened or tokens[joint].text not in language.lists["and_words"]
 
 
 def _number(tokens: Sequence[Token], at: int, language: Language) -> _Read | None:

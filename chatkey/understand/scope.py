@@ -76,7 +76,7 @@ def scopes(tokens: Sequence[Token], spans: Sequence[Span], language: Language) -
     """The scope of each span, in order."""
     standing = _Standing(tokens, spans)
     covered = {index for span in spans for index in range(span.first, span.last + 1)}
-    taken = cover(tokens, language.lists["not_denying"])
+    taken = cover(tokens, language.lists["not_denying"]) | cover(tokens, _doubts_with_a_no(language))
     for first, last in _places(tokens, language.lists["not_said"], covered):
         taken.update(range(first, last + 1))
         standing.unsay(_following(tokens, spans, last, language), "not said", first, last)
@@ -101,6 +101,12 @@ def _deny(
     for first, last in _places(tokens, language.lists["deny_after"], leave_out):
         reached = _denied_before(tokens, spans, first, last) if _ends_clause(tokens, last) else []
         standing.deny([n for n in reached if not standing.denials[n]], first, last)
+
+
+def _doubts_with_a_no(language: Language) -> tuple[str, ...]:
+    """ "I don't know, flat?" denies nothing."""
+    deny = language.lists["deny"]
+    return tuple(phrase for phrase in language.numbers["hedge"] if any(word in deny for word in phrase.split()))
 
 
 def _is_height(span: Span) -> bool:
