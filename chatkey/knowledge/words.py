@@ -59,6 +59,7 @@ SCOPE_LISTS = (
     "bounds_behind",
     "unspoken_unit",
     "counting_words",
+    "choice_leads",
     "doubtful_units",
     "decimal_marks",
     "vowels",

@@ -86,6 +86,20 @@ def leading_choice(
     return None
 
 
+def trailing_choice(
+    tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language
+) -> tuple[Chosen, int] | None:
+    """A choice that a longer message ends with ("it shoved back, so 2"), and where it begins."""
+    heard = [n for n, token in enumerate(tokens) if token.kind != "mark"]
+    if len(heard) < 3:
+        return None
+    last, before = heard[-1], heard[-2]
+    led = tokens[before].text in language.lists["choice_leads"] or (last - before > 1 and tokens[last - 1].text == ",")
+    is_key = tokens[last].kind == "number" or tokens[last].text in language.numbers["ordinals"]
+    chosen = read_choice(tokens[last : last + 1], choices, language) if led and is_key else None
+    return (chosen, last) if chosen is not None else None
+
+
 def _says(words: Sequence[str], said: Sequence[str], language: Language) -> bool:
     """A yes or a no: in the list as it stands, or made of its words and little ones ("yeah they do")."""
     if " ".join(words) in said:

@@ -57,7 +57,8 @@ def normalise(text: str, language: Language) -> tuple[Token, ...]:
     if SIMPLE.fullmatch(text):
         return _simple(text, language)
     plain, origin = _plain(text[:LONGEST], language.texts["emoji"])
-    pieces = _piece(tuple(language.texts["expand"]), "".join(language.lists["decimal_marks"]) or ".")
+    ordinals = tuple(word for word in language.numbers["ordinals"] if word[0].isdigit())
+    pieces = _piece(tuple(language.texts["expand"]), ordinals, "".join(language.lists["decimal_marks"]) or ".")
     tokens = [_token(match, origin) for match in pieces.finditer(plain)]
     return tuple(_finished(token, language) for token in _expand(_join_fractions(tokens), language))
 
@@ -66,19 +67,19 @@ def _token(match: re.Match[str], origin: Sequence[int]) -> Token:
     """A piece with its place in the message as typed. "4k" is 4000."""
     span = (origin[match.start()], origin[match.end() - 1] + 1)
     if not match["number"]:
-        return Token(match.group(), span, "word" if match["word"] else "mark")
+        return Token(match.group(), span, "word" if match["word"] or match["form"] else "mark")
     number = match["number"].replace(",", ".")
     text = f"{float(number) * 1000:g}" if match["thousand"] else number
     return Token(text, span, "number", many=bool(match["many"]))
 
 
 @lru_cache(maxsize=32)
-def _piece(expanded: tuple[str, ...], decimal_marks: str) -> re.Pattern[str]:
-    """Numbers, words and marks; a texting form with a stroke in it ("w/o") is one word."""
-    stroked = sorted((form for form in expanded if "/" in form), key=len, reverse=True)
-    forms = "".join(re.escape(form) + (r"\b|" if form[-1].isalpha() else "|") for form in stroked)
+def _piece(expanded: tuple[str, ...], ordinals: tuple[str, ...], decimal_marks: str) -> re.Pattern[str]:
+    """Numbers, words and marks; "2nd" and a texting form with a stroke in it ("w/o") are one word."""
+    whole = sorted([*ordinals, *(form for form in expanded if "/" in form)], key=len, reverse=True)
+    forms = "|".join(re.escape(form) + (r"\b" if form[-1].isalpha() else "") for form in whole)
     number = NUMBER.replace("DECIMAL", re.escape(decimal_marks))
-    return re.compile(f"{number}|(?P<word>{forms}{WORD})|{MARK}")
+    return re.compile(rf"(?P<form>\b(?:{forms or '(?!)'}))|{number}|(?P<word>{WORD})|{MARK}")
 
 
 def _simple(text: str, language: Language) -> tuple[Token, ...]:

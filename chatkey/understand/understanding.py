@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
 from chatkey.understand.bind import Bound, Trace, bind, fitting_set
-from chatkey.understand.choice import Chosen, leading_choice, numbered_answers, read_choice
+from chatkey.understand.choice import Chosen, leading_choice, numbered_answers, read_choice, trailing_choice
 from chatkey.understand.clause import Clauses, clauses
 from chatkey.understand.intent import FoundIntent, find_intents, likely_intent
 from chatkey.understand.lexicon import Lexicon
@@ -94,7 +94,11 @@ def _answer(
         return _answered(text, raw, pending, chosen, asked, lexicon)
     cut = leading_choice(raw, pending.choices, lexicon.language)
     if cut is None:
-        return None
+        end = trailing_choice(raw, pending.choices, lexicon.language)
+        if end is None or asked is None or asked.kind == "length":
+            return None
+        last = _answered(text, raw[end[1] :], pending, end[0], asked, lexicon)
+        return _both(last, understand(text[: raw[end[1]].span[0]], knowledge, lexicon, None, known), 0)
     first = _answered(text, raw[: cut[1]], pending, cut[0], asked, lexicon)
     start = raw[cut[1]].span[0]
     return _both(first, understand(text[start:], knowledge, lexicon, None, known), start)
