@@ -142,6 +142,9 @@ def _join_fractions(tokens: Sequence[Token]) -> list[Token]:
     for token in tokens:
         if len(out) >= 2 and token.kind == "number" and out[-1].text == "/" and out[-2].kind == "number":
             top = out[-2]
+            if "/" in top.text + token.text:  # "1/¼" is no number
+                out.append(token)
+                continue
             out[-2:] = [Token(f"{top.text}/{token.text}", (top.span[0], token.span[1]), "number")]
         else:
             out.append(token)
