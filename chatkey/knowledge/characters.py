@@ -134,10 +134,14 @@ def _words(id: str, entry: Entry, states: tuple[str, ...], is_length: bool, prob
 
 def _state_words(entry: Entry) -> StateWords:
     lists = ("words", "with_part", "when_asked")
-    pairs = entry.pairs(("label", "echo", *lists), required=("label", "echo"))
+    pairs = entry.pairs(("label", "echo", "said", *lists), required=("label", "echo"))
+    said = [node.number(low=0.1) for node in pairs["said"].items()] if "said" in pairs else []
+    if said and (len(said) != 2 or said[0] >= said[1]):
+        raise pairs["said"].error("a said length has two ends, the lower first", "write [3, 25]")
     return StateWords(
         label=pairs["label"].text(),
         echo=pairs["echo"].text(),
+        said=(said[0], said[1]) if said else None,
         **{name: pairs[name].texts() for name in lists if name in pairs},
     )
 

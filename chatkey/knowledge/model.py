@@ -35,6 +35,7 @@ class StateWords:
     words: tuple[str, ...] = ()
     with_part: tuple[str, ...] = ()  # said of this state only where its part is named or its question is pending
     when_asked: tuple[str, ...] = ()  # said of this state only as an answer to its question
+    said: tuple[float, float] | None = None  # of a class of lengths: what people call so, in mm, where it is wider
 
 
 @dataclass(frozen=True, slots=True)

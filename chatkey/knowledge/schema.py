@@ -110,7 +110,8 @@ def _names() -> dict[str, Any]:
 
 def _words(knowledge: Knowledge) -> dict[str, Any]:
     lists = dict.fromkeys(("words", "with_part", "when_asked"), _list(_text()))
-    state = _record({"label": _text(), "echo": _text(), **lists}, ("label", "echo"))
+    ends = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
+    state = _record({"label": _text(), "echo": _text(), "said": ends, **lists}, ("label", "echo"))
     states = {"type": "object", "additionalProperties": state}
     texts = dict.fromkeys(("ask", "again", "how", "name", "echo"), _text())
     return _record({**texts, "states": states, "classes": states}, ("ask", "again", "how", "name"))

@@ -65,7 +65,7 @@ def fitting_set(
     """The best set of spans that can be said where they stand. A word that needs a part counts where its character was
     spoken of beside it ("flat, not round")."""
     first = best_set(_fit(spans, clauses, knowledge, lexicon, asked, frozenset(), known, known))
-    spoken = frozenset(m.character for span in first for m in span.meanings if span.by != "asked")
+    spoken = frozenset(meaning.character for span in first for meaning in span.meanings)
     if not spoken:
         return first
     parted = clauses.with_implied(_implied(first, clauses, knowledge))
@@ -154,7 +154,19 @@ def bind(
         else:
             found += _states(span, scope, knowledge, {**known, **here}, here)
     found += _counts(tokens, spans, knowledge, lexicon, found, asked)
+    found += _implied_answer(found, knowledge, asked)
     return _merged(sorted(found, key=lambda bound: bound.first))
+
+
+def _implied_answer(found: Sequence[Bound], knowledge: Knowledge, asked: Character | None) -> list[Bound]:
+    """ "In clumps of 5", where it was asked how the needles sit: bundles."""
+    if asked is None or any(bound.character == asked.id for bound in found):
+        return []
+    for bound in found:
+        states = knowledge.characters[bound.character].only_if.get(asked.id, ())
+        if len(states) == 1 and not bound.negated:
+            return [replace(bound, character=asked.id, states=tuple(states), quantity=None, is_class=False)]
+    return []
 
 
 def _fitting(
@@ -263,8 +275,8 @@ def _states(
         states = tuple(dict.fromkeys(meaning.state for meaning in meanings if meaning.character == name))
         hedge = max(scope.hedge, doubt)
         if character.kind == "length":
-            low = min(character.classes[state][0] for state in states)
-            high = max(character.classes[state][1] for state in states)
+            ranges = [character.words.states[state].said or character.classes[state] for state in states]
+            low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
             quantity = Quantity(low, high)
             out.append(Bound(name, (), quantity, scope.negated, hedge, span.first, span.last, trace, is_class=True))
         else:
@@ -320,6 +332,8 @@ def _length(
     lengths = [character for character in knowledge.characters.values() if character.kind == "length"]
     topic = clauses.topic(span.first, span.last)
     parts = topic.parts
+    if parts == {"whole"} and span.about == "length":
+        return []  # "a seedling no taller than my hand"
     if asked is not None and asked.kind == "length" and (not topic or topic.distance or asked.part in parts):
         named = [asked]
     else:

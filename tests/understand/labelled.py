@@ -259,7 +259,10 @@ def _matches(knowledge: Knowledge, label: str, claim: Claim, *, polarity: bool =
         return False
     if claim.quantity is not None:
         classes = knowledge.characters[name].classes
-        low, high = classes[value] if value in classes else (float(one) for one in value.split("-"))
+        if value in classes:  # a class said in words may be taken wider, never narrower
+            low, high = classes[value]
+            return claim.quantity.low <= low * CLOSE and claim.quantity.high >= high / CLOSE
+        low, high = (float(one) for one in value.split("-"))
         return _near(low, claim.quantity.low, open_end=0) and _near(high, claim.quantity.high, open_end=999)
     return value in claim.states
 
