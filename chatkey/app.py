@@ -45,7 +45,7 @@ def open_mind(
     """
     folders = (knowledge or shipped("knowledge"), dialogs or shipped("dialogs"))
     spoken = languages(*folders)
-    if language not in spoken:
+    if spoken and language not in spoken:  # with none, loading says what is wrong with the folders
         what = f"is not spoken in {folders[0].name}/words and {folders[1].name}"
         raise UnspokenError(f"language {language[:20]!r}", what, f"use one of {', '.join(spoken)}")
 

@@ -93,7 +93,8 @@ def explain_term(turn: Turn) -> None:
     if name is None:
         return
     words = turn.knowledge.characters[name].words
-    turn.say("note", "term", name=words.name, how=words.how)
+    before = turn.said_once(f"term:{name}")
+    turn.say("note", "term", name=words.name, how=words.again if before else words.how)
     turn.repeats = True
 
 

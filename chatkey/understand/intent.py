@@ -12,6 +12,7 @@ from chatkey.understand.normalise import Token
 
 LIKE_ENOUGH, CLEAR_LEAD = 0.5, 0.6  # of an intent told by its words alone; set on the messages for tuning
 SURELY_LIKE, SURE_LEAD = 2.0, 1.8  # of one that must not be taken by mistake
+FEWEST_WORDS = 2  # below it a guess must be as sure as one of these
 GRAVE = {"unsafe", "stop", "erase", "restart", "undo"}
 GAP = 4  # words that a * may stand for
 
@@ -48,7 +49,7 @@ def likely_intent(tokens: Sequence[Token], lexicon: Lexicon, *, asked: bool) -> 
     if intent == PLAIN:
         told = score >= LIKE_ENOUGH
         return (FoundIntent("answer" if asked else "describe", "", everything),) if told else ()
-    grave = intent in GRAVE
+    grave = intent in GRAVE or sum(token.kind == "word" for token in tokens) < FEWEST_WORDS
     if score < (SURELY_LIKE if grave else LIKE_ENOUGH) or lead < (SURE_LEAD if grave else CLEAR_LEAD):
         return ()
     if intent == "unsafe" and any(token.text in lexicon.language.lists["deny"] for token in tokens):

@@ -43,6 +43,7 @@ STATES = (
     "asking.place",
     "asking.comparison",
     "asking.site",
+    "asking.health",
     "answered",
     "with_person",
     "stopped",
