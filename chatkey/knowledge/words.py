@@ -60,6 +60,7 @@ SCOPE_LISTS = (
     "unspoken_unit",
     "counting_words",
     "choice_leads",
+    "forward_doubts",
     "doubtful_units",
     "decimal_marks",
     "vowels",

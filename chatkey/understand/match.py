@@ -23,6 +23,8 @@ SLACK = 2  # words beside its own that a phrase in another order may have betwee
 MOST_FILLERS = 6  # in a row, within a phrase
 LENGTH_BONUS = 0.2
 
+ToldBy = Literal["asked", "part", "phrase"]  # what told which of a span's meanings hold
+
 
 @dataclass(frozen=True, slots=True)
 class Span:
@@ -37,7 +39,7 @@ class Span:
     quantity: Quantity | None = None
     score: float = EXACT
     about: Literal["length", "size", "like"] = "length"  # how a thing was named as measure: "size of", "like a"
-    by: Literal["asked", "part", "phrase"] = "phrase"  # what told which of its meanings hold
+    by: ToldBy = "phrase"  # what told which of its meanings hold
     factor: float = 1.0  # of its weight, from what told it
 
     @property

@@ -140,7 +140,8 @@ def _hedge(
     weights = language.numbers["hedge"]
     for first, last in _places(tokens, tuple(weights), covered):
         weight = weights[" ".join(token.text for token in tokens[first : last + 1])]
-        standing.doubt(_hedged(tokens, spans, first, last, language), weight, first, last)
+        forward = " ".join(token.text for token in tokens[first : last + 1]) in language.lists["forward_doubts"]
+        standing.doubt(_hedged(tokens, spans, first, last, language, forward=forward), weight, first, last)
     for n, span in enumerate(spans):
         for index in range(span.first, span.last + 1):
             if tokens[index].ish:
@@ -265,10 +266,12 @@ def _ends_clause(tokens: Sequence[Token], last: int) -> bool:
     return last + 1 >= len(tokens) or tokens[last + 1].is_break
 
 
-def _hedged(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language) -> list[int]:
-    """The next span of the clause; where there is none, the one before in the same clause."""
+def _hedged(
+    tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language, *, forward: bool
+) -> list[int]:
+    """The next span of the clause; where there is none, the one before, unless the doubt only looks ahead ("kinda")."""
     following = _following(tokens, spans, last, language)
-    if following:
+    if following or forward:
         return following[:1]
     n = _last_before(spans, first)
     if n is None or any(token.is_break and token.text != "," for token in tokens[spans[n].last + 1 : first]):

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Character, Knowledge, Language
 from chatkey.terms import INTENTS, Claim, Intent, Place, Quantity
-from chatkey.understand.bind import Bound, Trace, bind, fitting_set
+from chatkey.understand.bind import Bound, Trace, bind
 from chatkey.understand.choice import Chosen, leading_choice, numbered_answers, read_choice, trailing_choice
 from chatkey.understand.clause import Clauses, clauses
+from chatkey.understand.fit import fitting_set
 from chatkey.understand.intent import FoundIntent, find_intents, likely_intent
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, mend, phrase_spans
@@ -25,7 +26,8 @@ TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
 MOST_LEFT_OVER = 4
 TOWN_WORDS = 3
 ELSEWHERE = {"planting", "unsafe", "health", "report"}  # questions about something else than the plant's looks
-SAID_ASIDE = {"health", "report", "meaning", "why"}  # what stands in such a clause is no fact about the plant
+ASKED_ASIDE = {"meaning", "why"}  # what stands in such a clause is no fact about the plant
+OF_THE_SICK = {"health", "report"}  # nor are the words that speak of the sickness themselves
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -182,8 +184,13 @@ def _covered(spans: Sequence[Span]) -> set[int]:
 def _of_the_plant(bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted: Clauses) -> tuple[Bound, ...]:
     """Without what a question about something else only names ("my dog ate some needles"), and without what is said of
     sick needles or asked: "white fuzz" and "brown tips" are no marks of a kind, nor is "how do I roll it"."""
-    aside = {parted.clause[n] for one in wanted if one.intent in SAID_ASIDE for n in one.tokens}
-    found = tuple(one for one in bound if parted.clause[one.first] not in aside)
+    aside = {parted.clause[n] for one in wanted if one.intent in ASKED_ASIDE for n in one.tokens}
+    signs = {n for one in wanted if one.intent in OF_THE_SICK for n in range(one.tokens[0], one.tokens[-1] + 1)}
+    found = tuple(
+        one
+        for one in bound
+        if parted.clause[one.first] not in aside and not signs & set(range(one.first, one.last + 1))
+    )
     if not {one.intent for one in wanted} & ELSEWHERE:
         return found
     return tuple(one for one in found if not _is_mere_noun(one, parted))
