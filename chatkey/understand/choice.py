@@ -31,10 +31,11 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
     words = [word for word in words if word not in language.lists["choice_marks"]]
     if not words:  # "number one"
         words = [token.text for token in heard if token.text not in language.lists["choice_marks"]]
-    kept = [word for word in words if word not in language.lists["polite"] and word != "?"]
+    hedge = _hedge(words, language)
+    kept = _without_doubts([word for word in words if word != "?"], language)
+    kept = [word for word in kept if word not in language.lists["polite"]]
     if not choices or not kept or len(kept) > 5:
         return None
-    hedge = _hedge(words, language)
     by_key = {key.lower(): state for key, state in choices}
     offered = [state for _, state in choices if state not in ("cant_tell", "none_of_these")]
     text = " ".join(kept)
@@ -128,6 +129,17 @@ def _merged(words: Sequence[str], language: Language) -> list[str]:
     """Ordinals of two words as one ("first one", "the last")."""
     text = " ".join(words)
     return [text] if text in language.numbers["ordinals"] else list(words)
+
+
+def _without_doubts(words: Sequence[str], language: Language) -> list[str]:
+    """The words without those of a doubt ("more like 1", "2 i guess"), unless they are all there is."""
+    kept = list(words)
+    for phrase in sorted(language.numbers["hedge"], key=len, reverse=True):
+        doubt = phrase.split()
+        for at in range(len(kept) - len(doubt), -1, -1):
+            if kept[at : at + len(doubt)] == doubt:
+                del kept[at : at + len(doubt)]
+    return kept or list(words)
 
 
 def _hedge(words: Sequence[str], language: Language) -> float:

@@ -66,7 +66,7 @@ class _Fitter:
         self.context = known if context is None else context
 
     def fit(self, spans: Sequence[Span]) -> list[Span]:
-        """The spans that can be said where they stand, each with the meanings that hold there. Names and lengths stay."""
+        """The spans that can be said where they stand, with the meanings that hold there. Names and lengths stay."""
         found = []
         for span in spans:
             if span.kind != "claim":
@@ -80,8 +80,11 @@ class _Fitter:
         return found
 
     def _topic(self, span: Span) -> Topic:
-        """The part a span is said of. A noun for two parts ("stem") is the one that something else is said of."""
+        """The part a span is said of; where none was named, the one asked about. A noun for two parts ("stem") is the
+        one that something else is said of."""
         topic = self.clauses.topic(span.first, span.last)
+        if not topic and self.asked is not None:
+            return replace(topic, parts=frozenset({self.asked.part}), distance=2)
         if len(topic.parts) > 1:
             said = {self.characters[name].part for name in self.context} & topic.parts
             return replace(topic, parts=frozenset(said)) if len(said) == 1 else topic
