@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -77,14 +78,16 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         word for phrase in language.lists["fillers"] if len(words := phrase.split()) == 1 for word in words
     )
     meanings: dict[tuple[str, ...], dict[Meaning, None]] = defaultdict(dict)
+    joints = _joints(language)
     for character in knowledge.characters.values():
         for state, said in character.words.states.items():
-            for phrase in said.words:
-                meanings[key(phrase, language, fillers)][Meaning(character.id, state)] = None
-            for phrase in said.with_part:
-                meanings[key(phrase, language, fillers)][Meaning(character.id, state, with_part=True)] = None
-            for phrase in (said.label, said.echo, *said.when_asked):
-                meanings[key(phrase, language, fillers)].setdefault(Meaning(character.id, state, asked_only=True))
+            for meaning, phrases in (
+                (Meaning(character.id, state), said.words),
+                (Meaning(character.id, state, with_part=True), said.with_part),
+                (Meaning(character.id, state, asked_only=True), (said.label, said.echo, *said.when_asked)),
+            ):
+                for phrase in phrases:
+                    meanings[_key(phrase, language, fillers, joints)].setdefault(meaning)
     meanings.pop((), None)
     names, also = _named(knowledge, language)
     nouns: dict[str, set[str]] = defaultdict(set)
@@ -124,7 +127,7 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         patterns=patterns,
         wholes=wholes,
         terms=_terms(knowledge, fillers),
-        hints=build_hints(language, _telling(knowledge)),
+        hints=build_hints(language, [words for words, given in meanings.items() if _is_said(given)]),
         fillers=fillers,
         little=frozenset(_little_words(language, fillers)),
         part_nouns={noun: frozenset(parts) for noun, parts in nouns.items()},
@@ -132,6 +135,11 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         vocabulary=tuple(sorted((word for word in known if len(word) >= 4), key=lambda word: (-counts[word], word))),
         known=known,
     )
+
+
+def _is_said(given: Mapping[Meaning, None]) -> bool:
+    """Some meaning holds where no question waits."""
+    return any(not meaning.asked_only for meaning in given)
 
 
 def _little_words(language: Language, fillers: frozenset[str]) -> set[str]:
@@ -157,25 +165,25 @@ def _texts(phrase: str, language: Language) -> tuple[str, ...]:
     return tuple(token.text for token in normalise(phrase, language))
 
 
-def _telling(knowledge: Knowledge) -> list[str]:
-    """The phrases that tell of a plant."""
-    return [
-        phrase
-        for character in knowledge.characters.values()
-        for said in character.words.states.values()
-        for phrase in (*said.words, *said.with_part)
-    ]
-
-
 def key(phrase: str, language: Language, fillers: frozenset[str]) -> tuple[str, ...]:
     """The words of a phrase as looked up: normalised, stemmed, fillers dropped (unless one word or none is left)."""
+    return _key(phrase, language, fillers, _joints(language))
+
+
+def _joints(language: Language) -> frozenset[str]:
+    """Words that join others: a phrase may not begin or end with one for want of a filler."""
+    return frozenset(word for name in ("prepositions", "and_words", "clause_breaks") for word in language.lists[name])
+
+
+def _key(phrase: str, language: Language, fillers: frozenset[str], joints: frozenset[str]) -> tuple[str, ...]:
     tokens = [token for token in normalise(phrase, language) if token.kind != "mark"]
-    kept = tuple(token.stem for token in tokens if token.text not in fillers)
-    whole = tuple(token.stem for token in tokens)
-    joints = {word for name in ("prepositions", "and_words", "clause_breaks") for word in language.lists[name]}
-    cut = bool(kept) and (kept[0] in joints or kept[-1] in joints)  # "on it" is more than "on"
-    cut = cut or all(word in joints or word.isdigit() for word in kept)
-    return kept if len(kept) == len(whole) or (len(kept) > 1 and not cut) else whole
+    kept = tuple([sys.intern(token.stem) for token in tokens if token.text not in fillers])
+    if len(kept) == len(tokens):
+        return kept
+    cut = len(kept) < 2 or kept[0] in joints or kept[-1] in joints  # "on it" is more than "on"
+    if cut or all(word in joints or word.isdigit() for word in kept):
+        return tuple([sys.intern(token.stem) for token in tokens])
+    return kept
 
 
 def _named(

@@ -7,6 +7,7 @@ and Schütze, Introduction to Information Retrieval, 2008, chapter 13: multinomi
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -31,8 +32,8 @@ class Hints:
     sets: Mapping[str, str]  # a word -> the set it belongs to, "{animal}"
 
 
-def build_hints(language: Language, telling: Iterable[str]) -> Hints:
-    """The weights from the phrases of all intents and from `telling`, phrases about plants."""
+def build_hints(language: Language, telling: Iterable[Sequence[str]]) -> Hints:
+    """The weights from the phrases of all intents and from `telling`, phrases about plants as stems."""
     sets = {word: f"{{{name}}}" for name, words in language.sets.items() for word in words if " " not in word}
     counts: dict[tuple[str, str], Counter[str]] = {}
     for phrases in language.intents:
@@ -40,8 +41,8 @@ def build_hints(language: Language, telling: Iterable[str]) -> Hints:
         for phrase in (*phrases.whole, *phrases.anywhere):
             own.update(set(_features(_words(phrase, language, sets))))
     counts[PLAIN, ""] = Counter()
-    for phrase in telling:
-        counts[PLAIN, ""].update(set(_features(_words(phrase, language, sets))))
+    for told in telling:
+        counts[PLAIN, ""].update(set(_features([sets.get(word, word) for word in told])))
     classes = tuple(counts)
     totals = [sum(own.values()) for own in counts.values()]
     everywhere = Counter[str]()
@@ -84,12 +85,13 @@ def likeliest(tokens: Sequence[Token], hints: Hints) -> tuple[tuple[str, str], f
 
 
 def _words(phrase: str, language: Language, sets: Mapping[str, str]) -> list[str]:
+    """The stems of an intent's phrase; a word of a set, and the set itself, as the set."""
     out: list[str] = []
-    for piece in phrase.replace("*", " ").split():
-        if piece.startswith("{"):
+    for piece in re.split(r"\*|(\{\w+\})", phrase):
+        if piece and piece.startswith("{"):
             out.append(piece)
-        else:
-            tokens = [token for token in normalise(piece, language) if token.kind != "mark"]
+        elif piece and piece.strip():
+            tokens = [token for token in normalise(piece.strip(), language) if token.kind != "mark"]
             out += [sets.get(token.text) or sets.get(token.stem) or token.stem for token in tokens]
     return out
 

@@ -6,12 +6,12 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 from chatkey.knowledge.model import Language
 
 NO_WORDS = {"Cc", "Cf", "Cn", "Co", "Cs", "So", "Sk"}  # controls, marks without a width, pictures
 LONGEST = 4000  # code points that are read; a longer message is cut
+MOST_LANGUAGES, MOST_STEMS = 16, 100_000  # kept ready
 SHORTEST_PLURAL = 4  # letters of a word that may have a plural ending
 PLAIN = {
     "’": "'",
@@ -52,15 +52,53 @@ class Token:
         return self.kind == "mark" and self.text in BREAKS
 
 
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """What a language gives to this stage, made ready once."""
+
+    language: Language
+    piece: re.Pattern[str]
+    expand: Mapping[str, str]
+    firsts: frozenset[str]  # first words of the texting forms
+    not_alone: frozenset[str]  # forms that are left as they are where they are all of the message
+    numbers: Mapping[str, str]  # spelled numbers that always count, in digits
+    endings: tuple[tuple[str, str], ...]
+    not_plural: tuple[str, ...]
+    stems: dict[str, str]
+
+
+_TABLES: dict[int, _Tables] = {}  # by the identity of a language, which the entry keeps alive
+
+
+def _tables(language: Language) -> _Tables:
+    found = _TABLES.get(id(language))
+    if found is None or found.language is not language:
+        if len(_TABLES) >= MOST_LANGUAGES:
+            _TABLES.clear()
+        expand = language.texts["expand"]
+        loose = language.lists["loose_numbers"]
+        found = _TABLES[id(language)] = _Tables(
+            language=language,
+            piece=_piece(language),
+            expand=expand,
+            firsts=frozenset(form.split()[0] for form in expand if form.strip()),
+            not_alone=frozenset(language.lists["expand_unless_choice"]),
+            numbers={word: f"{n:g}" for word, n in language.numbers["numbers"].items() if word not in loose},
+            endings=tuple(language.texts["plural_endings"].items()),
+            not_plural=language.lists["not_plural"],
+            stems={},
+        )
+    return found
+
+
 def normalise(text: str, language: Language) -> tuple[Token, ...]:
     """The tokens of a message. Any text gives tokens; nothing raises."""
+    tables = _tables(language)
     if SIMPLE.fullmatch(text):
-        return _simple(text, language)
+        return _simple(text, tables)
     plain, origin = _plain(text[:LONGEST], language.texts["emoji"])
-    ordinals = tuple(word for word in language.numbers["ordinals"] if word[0].isdigit())
-    pieces = _piece(tuple(language.texts["expand"]), ordinals, "".join(language.lists["decimal_marks"]) or ".")
-    tokens = [_token(match, origin) for match in pieces.finditer(plain)]
-    return tuple(_finished(token, language) for token in _expand(_join_fractions(tokens), language))
+    tokens = [_token(match, origin) for match in tables.piece.finditer(plain)]
+    return tuple(_finished(token, tables) for token in _expand(_join_fractions(tokens), tables))
 
 
 def _token(match: re.Match[str], origin: Sequence[int]) -> Token:
@@ -73,31 +111,44 @@ def _token(match: re.Match[str], origin: Sequence[int]) -> Token:
     return Token(text, span, "number", many=bool(match["many"]))
 
 
-@lru_cache(maxsize=32)
-def _piece(expanded: tuple[str, ...], ordinals: tuple[str, ...], decimal_marks: str) -> re.Pattern[str]:
+def _piece(language: Language) -> re.Pattern[str]:
     """Numbers, words and marks; "2nd" and a texting form with a stroke in it ("w/o") are one word."""
-    whole = sorted([*ordinals, *(form for form in expanded if "/" in form)], key=len, reverse=True)
+    ordinals = (word for word in language.numbers["ordinals"] if word[0].isdigit())
+    stroked = (form for form in language.texts["expand"] if "/" in form)
+    whole = sorted([*ordinals, *stroked], key=len, reverse=True)
     forms = "|".join(re.escape(form) + (r"\b" if form[-1].isalpha() else "") for form in whole)
-    number = NUMBER.replace("DECIMAL", re.escape(decimal_marks))
+    number = NUMBER.replace("DECIMAL", re.escape("".join(language.lists["decimal_marks"]) or "."))
     return re.compile(rf"(?P<form>\b(?:{forms or '(?!)'}))|{number}|(?P<word>{WORD})|{MARK}")
 
 
-def _simple(text: str, language: Language) -> tuple[Token, ...]:
+def _simple(text: str, tables: _Tables) -> tuple[Token, ...]:
     """The same tokens for plain lower-case words, found faster."""
     tokens = []
     at = 0
     for word in text.split(" "):
         tokens.append(Token(word, (at, at + len(word))))
         at += len(word) + 1
-    return tuple(_finished(token, language) for token in _expand(tokens, language))
+    return tuple(_finished(token, tables) for token in _expand(tokens, tables))
 
 
 def stem(word: str, language: Language) -> str:
     """The word without a plural ending: one form for "needles" and "needle". The endings are the language's."""
-    word = word.removesuffix("'s")
-    if len(word) < SHORTEST_PLURAL or word.endswith(language.lists["not_plural"]):
+    return _stem(word, _tables(language))
+
+
+def _stem(word: str, tables: _Tables) -> str:
+    found = tables.stems.get(word)
+    if found is None:
+        if len(tables.stems) >= MOST_STEMS:
+            tables.stems.clear()
+        found = tables.stems[word] = _cut_plural(word.removesuffix("'s"), tables)
+    return found
+
+
+def _cut_plural(word: str, tables: _Tables) -> str:
+    if len(word) < SHORTEST_PLURAL or word.endswith(tables.not_plural):
         return word
-    for ending, instead in language.texts["plural_endings"].items():  # the first that fits
+    for ending, instead in tables.endings:  # the first that fits
         if word.endswith(ending) and len(word) > len(ending) + 1:
             return word[: -len(ending)] + instead
     return word
@@ -151,29 +202,29 @@ def _join_fractions(tokens: Sequence[Token]) -> list[Token]:
     return out
 
 
-def _expand(tokens: Sequence[Token], language: Language) -> list[Token]:
+def _expand(tokens: Sequence[Token], tables: _Tables) -> list[Token]:
     """Texting forms written out; a single letter only where it is not all of the message."""
-    table = language.texts["expand"]
+    table = tables.expand
     alone = len([token for token in tokens if token.kind != "mark"]) <= 1
     out: list[Token] = []
     index = 0
     while index < len(tokens):
-        if (joint := _joint(tokens, index, language)) is not None:
-            out.append(joint)
+        if tokens[index].text not in tables.firsts:
+            out.append(_joint(tokens, index, tables.language) or tokens[index])
             index += 1
             continue
         for length in (3, 2, 1):
             run = tokens[index : index + length]
             if len(run) < length or (key := " ".join([token.text for token in run])) not in table:
                 continue
-            if alone and key in language.lists["expand_unless_choice"]:
+            if alone and key in tables.not_alone:
                 continue
             span = (run[0].span[0], run[-1].span[1])
             out += [Token(word, span, "word" if word[0].isalnum() else "mark") for word in table[key].split()]
             index += length
             break
         else:
-            out.append(tokens[index])
+            out.append(_joint(tokens, index, tables.language) or tokens[index])
             index += 1
     return out
 
@@ -192,11 +243,12 @@ def _joint(tokens: Sequence[Token], index: int, language: Language) -> Token | N
     return replace(tokens[index], text=instead)
 
 
-def _finished(token: Token, language: Language) -> Token:
+def _finished(token: Token, tables: _Tables) -> Token:
     """With its stem; a spelled number as digits."""
-    numbers = language.numbers["numbers"]
-    if token.kind == "word" and token.text in numbers and token.text not in language.lists["loose_numbers"]:
-        digits = f"{numbers[token.text]:g}"
-        many = stem(token.text, language) != token.text  # "twos"
-        return replace(token, text=digits, stem=digits, kind="number", many=many)
-    return replace(token, stem=stem(token.text, language) if token.kind == "word" else token.text)
+    text, span = token.text, token.span
+    if token.kind != "word":
+        return Token(text, span, token.kind, text, many=token.many)
+    digits = tables.numbers.get(text)
+    if digits is not None:
+        return Token(digits, span, "number", digits, many=_stem(text, tables) != text)  # "twos"
+    return Token(text, span, "word", _stem(text, tables))
