@@ -56,7 +56,7 @@ def remembered(folders: Iterable[Path], build: Callable[[], T], variant: str = "
 
 @contextmanager
 def _no_collecting() -> Iterator[None]:
-    """While a hundred thousand small things are made that all stay, the collector only costs time: four times as much."""
+    """While many small things are made that all stay, the collector only costs time: four times as much."""
     was_on = gc.isenabled()
     gc.disable()
     try:
