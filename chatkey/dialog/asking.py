@@ -144,7 +144,8 @@ def _put(turn: Turn, name: str, kind: str) -> None:
     question = turn.line(line, question=text, choices=choices_words(turn, choices))
     turn.blocks.append(Block("question", question))
     turn.ask = Ask(kind, name, question, choices)
-    turn.change(pending=Pending(kind, name, tuple((choice.key, choice.state) for choice in choices)))
+    yes = turn.knowledge.characters[name].words.yes
+    turn.change(pending=Pending(kind, name, tuple((choice.key, choice.state) for choice in choices), yes))
 
 
 def _tell_so_far(turn: Turn) -> None:

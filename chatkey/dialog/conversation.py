@@ -138,4 +138,5 @@ def _pending(data: Mapping[str, Any], retired: Mapping[str, str]) -> Pending:
     character = retired.get(data["character"], data["character"])
     choices = tuple((key, retired.get(f"{character}.{state}", state)) for key, state in data["choices"])
     further = tuple(_pending(one, retired) for one in data.get("further", ()))
-    return Pending(data["kind"], character, choices, further)
+    yes = data.get("yes", "")
+    return Pending(data["kind"], character, choices, retired.get(f"{character}.{yes}", yes), further)

@@ -124,12 +124,14 @@ def _confusion(entry: Entry, states: tuple[str, ...]) -> dict[str, dict[str, flo
 
 def _words(id: str, entry: Entry, states: tuple[str, ...], is_length: bool, problems: Problems) -> CharacterWords:
     key = "classes" if is_length else "states"
-    allowed = ("ask", "again", "how", "name", key) + (("echo",) if is_length else ())
-    pairs = entry.pairs(allowed, required=allowed)
+    required = ("ask", "again", "how", "name", key) + (("echo",) if is_length else ())
+    pairs = entry.pairs((*required, "yes"), required=required)
     given = pairs[key].pairs(states, required=states)
     found = {state: problems.attempt(StateWords(state, state), _state_words, given[state]) for state in states}
     texts = {name: pairs[name].text() for name in ("ask", "again", "how", "name")}
-    return CharacterWords(**texts, echo=pairs["echo"].text() if is_length else "", states=found)
+    echo = pairs["echo"].text() if is_length else ""
+    yes = pairs["yes"].one_of(states) if "yes" in pairs else ""
+    return CharacterWords(**texts, echo=echo, yes=yes, states=found)
 
 
 def _state_words(entry: Entry) -> StateWords:

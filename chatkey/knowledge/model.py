@@ -45,6 +45,7 @@ class CharacterWords:
     how: str
     name: str
     echo: str = ""  # for a length: "needles about {length}"
+    yes: str = ""  # the state that a bare yes means, where both questions can be answered so
     states: Mapping[str, StateWords] = field(default_factory=dict)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
+from chatkey.understand.pending import Pending
 
 # How several questions are answered in one message: "1b 2a", "1) flat 2) sharp", "1 flat, 2 sharp".
 LETTERED = re.compile(r"(?<!\w)(\d)\s*[.):=-]?\s*([a-hA-H])(?!\w)[,;.]?")
@@ -24,8 +25,9 @@ class Chosen:
     hedge: float = 0.0
 
 
-def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language) -> Chosen | None:
+def read_choice(tokens: Sequence[Token], pending: Pending, language: Language) -> Chosen | None:
     """The choice a whole message picks, or None where it says more than that."""
+    choices = pending.choices
     heard = [token for token in tokens if token.kind != "mark" or token.text == "?"]
     words = [token.text for token in heard if not _is_the_word_one(token)] or [token.text for token in heard]
     words = [word for word in words if word not in language.lists["choice_marks"]]
@@ -43,8 +45,9 @@ def read_choice(tokens: Sequence[Token], choices: Sequence[tuple[str, str]], lan
         return Chosen("none_of_these" if "none_of_these" in by_key.values() else "cant_tell")
     if " ".join(word for word in kept if word not in language.lists["little_words"]) in language.lists["all_of_them"]:
         return Chosen(offered[0], tuple(offered[1:]), hedge)
-    if len(offered) == 2:
-        for said, state in (("yes", offered[0]), ("no", offered[1])):
+    if len(offered) == 2 and pending.yes in offered:
+        other = next(state for state in offered if state != pending.yes)
+        for said, state in (("yes", pending.yes), ("no", other)):
             if _says(kept, language.lists[said], language):
                 return Chosen(state, hedge=hedge)
     joins = {*language.lists["either"], *language.lists["and_words"]}
@@ -75,21 +78,17 @@ def numbered_answers(text: str, questions: int) -> list[tuple[int, int, int]] | 
     return None
 
 
-def leading_choice(
-    tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language
-) -> tuple[Chosen, int] | None:
+def leading_choice(tokens: Sequence[Token], pending: Pending, language: Language) -> tuple[Chosen, int] | None:
     """A choice that a longer message begins with ("2. why?", "yes and it is hairy"), and where the rest begins."""
     for index, token in enumerate(tokens[1:6], 1):
         joins = token.is_break or token.text in (*language.lists["clause_breaks"], *language.lists["and_words"])
         if joins and index + 1 < len(tokens):
-            chosen = read_choice(tokens[:index], choices, language)
+            chosen = read_choice(tokens[:index], pending, language)
             return (chosen, index + 1) if chosen is not None else None
     return None
 
 
-def trailing_choice(
-    tokens: Sequence[Token], choices: Sequence[tuple[str, str]], language: Language
-) -> tuple[Chosen, int] | None:
+def trailing_choice(tokens: Sequence[Token], pending: Pending, language: Language) -> tuple[Chosen, int] | None:
     """A choice that a longer message ends with ("it shoved back, so 2"), and where it begins."""
     heard = [n for n, token in enumerate(tokens) if token.kind != "mark"]
     if len(heard) < 3:
@@ -97,7 +96,7 @@ def trailing_choice(
     last, before = heard[-1], heard[-2]
     led = tokens[before].text in language.lists["choice_leads"] or (last - before > 1 and tokens[last - 1].text == ",")
     is_key = tokens[last].kind == "number" or tokens[last].text in language.numbers["ordinals"]
-    chosen = read_choice(tokens[last : last + 1], choices, language) if led and is_key else None
+    chosen = read_choice(tokens[last : last + 1], pending, language) if led and is_key else None
     return (chosen, last) if chosen is not None else None
 
 

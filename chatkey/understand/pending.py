@@ -18,6 +18,7 @@ class Pending:
     kind: str  # character | place | compare | reask | site
     character: str = ""
     choices: tuple[tuple[str, str], ...] = ()  # (key, state, class, taxon, "none_of_these" or "cant_tell")
+    yes: str = ""  # the state that a bare yes means, where the question can be answered so; a no means the other
     further: tuple[Pending, ...] = ()  # questions put in the same message, in order: "1b 2a" answers them by number
 
 
@@ -41,4 +42,5 @@ def question_about(name: str, knowledge: Knowledge) -> Pending:
     """The pending question about a character, or about the place ("place"). Raises KeyError for any other name."""
     if name == "place":
         return Pending("place")
-    return Pending("character", name, keyed_states(knowledge.characters[name], knowledge))
+    character = knowledge.characters[name]
+    return Pending("character", name, keyed_states(character, knowledge), character.words.yes)

@@ -89,14 +89,14 @@ def _answer(
 ) -> Understanding | None:
     """A bare answer to the pending question, or one that a longer message begins with; else None."""
     asked = knowledge.characters.get(pending.character)
-    chosen = read_choice(raw, pending.choices, lexicon.language)
+    chosen = read_choice(raw, pending, lexicon.language)
     if chosen is None and _is_whole_cant_tell(raw, lexicon):
         chosen = Chosen("cant_tell")
     if chosen is not None:
         return _answered(text, raw, pending, chosen, asked, lexicon)
-    cut = leading_choice(raw, pending.choices, lexicon.language)
+    cut = leading_choice(raw, pending, lexicon.language)
     if cut is None:
-        end = trailing_choice(raw, pending.choices, lexicon.language)
+        end = trailing_choice(raw, pending, lexicon.language)
         if end is None or asked is None or asked.kind == "length":
             return None
         last = _answered(text, raw[end[1] :], pending, end[0], asked, lexicon)
@@ -242,9 +242,7 @@ def _in_order(
     tokens = normalise(text, lexicon.language)
     words = [token for token in tokens if token.kind != "mark"]
     if len(words) == len(questions):
-        picked = [
-            read_choice([word], one.choices, lexicon.language) for word, one in zip(words, questions, strict=True)
-        ]
+        picked = [read_choice([word], one, lexicon.language) for word, one in zip(words, questions, strict=True)]
         if all(picked):
             first, *others = (
                 understand(text[word.span[0] : word.span[1]], knowledge, lexicon, one, known)
@@ -254,7 +252,7 @@ def _in_order(
                 first = _both(first, other, word.span[0])
             return first
     first = understand(text, knowledge, lexicon, questions[0], known)
-    if read_choice(tokens, questions[0].choices, lexicon.language) is not None:
+    if read_choice(tokens, questions[0], lexicon.language) is not None:
         return first
     for question in questions[1:]:
         first = _both(first, understand(text, knowledge, lexicon, question, known), 0)

@@ -16,7 +16,7 @@ from chatkey.terms import INTENTS, Claim
 from chatkey.understand import Pending, Understanding, understand
 
 MIND = open_mind()
-ROLLS = Pending("character", "leaf_rolls", (("1", "rolls"), ("2", "flat"), ("3", "cant_tell")))
+ROLLS = Pending("character", "leaf_rolls", (("1", "rolls"), ("2", "flat"), ("3", "cant_tell")), "rolls")
 COUNT = Pending(
     "character",
     "needles_per_bundle",
