@@ -113,7 +113,7 @@ def _words(knowledge: Knowledge) -> dict[str, Any]:
     ends = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
     state = _record({"label": _text(), "echo": _text(), "said": ends, **lists}, ("label", "echo"))
     states = {"type": "object", "additionalProperties": state}
-    texts = dict.fromkeys(("ask", "again", "how", "name", "echo"), _text())
+    texts = dict.fromkeys(("ask", "again", "how", "name", "echo", "yes"), _text())
     return _record({**texts, "states": states, "classes": states}, ("ask", "again", "how", "name"))
 
 

@@ -61,6 +61,8 @@ SCOPE_LISTS = (
     "counting_words",
     "choice_leads",
     "forward_doubts",
+    "having",
+    "asks",
     "doubtful_units",
     "decimal_marks",
     "vowels",

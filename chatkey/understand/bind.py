@@ -9,7 +9,7 @@ from typing import Literal
 from chatkey.knowledge.model import Character, Knowledge
 from chatkey.terms import Quantity
 from chatkey.understand.clause import Clauses
-from chatkey.understand.fit import FOLIAGE, can_apply, settled
+from chatkey.understand.fit import can_apply, settled
 from chatkey.understand.lexicon import Lexicon, Meaning
 from chatkey.understand.match import Span
 from chatkey.understand.normalise import Token, stem
@@ -65,7 +65,7 @@ def bind(
         if not scope.said:
             continue
         if span.kind == "length":
-            found += _length(span, scope, clauses, knowledge, lexicon, asked, here)
+            found += _length(span, scope)
         else:
             found += _states(span, scope, knowledge, {**known, **here}, here)
     found += _counts(tokens, spans, knowledge, lexicon, found, asked)
@@ -129,36 +129,12 @@ def _first_kind(knowledge: Knowledge, meanings: Sequence[Meaning]) -> list[Meani
     return [meaning for kind, group in kinds.items() if kind not in clash for meaning in group]
 
 
-def _length(
-    span: Span,
-    scope: Scope,
-    clauses: Clauses,
-    knowledge: Knowledge,
-    lexicon: Lexicon,
-    asked: Character | None,
-    said_here: Mapping[str, Sequence[str]],
-) -> list[Bound]:
-    """A length is said of the part named beside it; else of what was asked; else of a needle."""
-    lengths = [character for character in knowledge.characters.values() if character.kind == "length"]
-    topic = clauses.topic(span.first, span.last)
-    parts = topic.parts
-    if parts == {"whole"} and span.about == "length":
-        return []  # "a seedling no taller than my hand"
-    if asked is not None and asked.kind == "length" and (not topic or topic.distance or asked.part in parts):
-        named = [asked]
-    else:
-        named = [one for one in lengths if one.part in parts and can_apply(knowledge, one.id, said_here)]
-        if not named and span.about == "size" and (not topic or not topic.parts & FOLIAGE):
-            named = [one for one in lengths if one.part == "cone"]  # "the size of a golf ball"
-        if not named and (not parts or parts & (FOLIAGE | {"whole", "place"})):
-            named = [one for one in lengths if one.part in FOLIAGE and can_apply(knowledge, one.id, said_here)]
-    quantity = span.quantity
-    if span.about == "like" and "cone" not in parts:
-        return []  # "like a cigar" is the shape of something else
-    if not named or quantity is None or scope.negated:
+def _length(span: Span, scope: Scope) -> list[Bound]:
+    """A length of what it is said of. One that is denied says nothing."""
+    if span.quantity is None or not span.of or scope.negated:
         return []
     trace = Trace("", 1.0, "length", scope.cues)
-    return [Bound(named[0].id, (), quantity, scope.negated, scope.hedge, span.first, span.last, trace)]
+    return [Bound(span.of, (), span.quantity, False, scope.hedge, span.first, span.last, trace)]
 
 
 def _counts(
@@ -170,7 +146,7 @@ def _counts(
     asked: Character | None,
 ) -> list[Bound]:
     """A number near a word for a bundle ("bunches of like 5"), or alone where the count was asked."""
-    taken = {index for span in spans for index in range(span.first, span.last + 1) if span.kind == "length"}
+    taken = {n for span in spans for n in range(span.first, span.last + 1) if span.kind == "length" or span.meanings}
     language = lexicon.language
     joins = {"-", "/", *language.lists["either"], *language.lists["and_words"], *language.bounds["between"]}
     out: list[Bound] = []
@@ -193,6 +169,9 @@ def _counts(
         for index, token in enumerate(tokens):
             if token.kind != "number" or index in taken or token.text not in by_number:
                 continue
+            following = tokens[index + 1] if index + 1 < len(tokens) else None
+            if following is not None and following.stem in nouns and following.stem != following.text:
+                continue  # "I counted 4 bundles"
             window = range(max(0, index - 4), min(len(tokens), index + 4))
             beside = any(tokens[at].stem in nouns for at in window if not tokens[at].is_break)
             if beside or token.many or (asked is not None and asked.id == character.id):

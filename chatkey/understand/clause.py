@@ -108,11 +108,6 @@ class Clauses:
             )
         return self._terse[mine]
 
-    def tells_beside(self, first: int, last: int) -> bool:
-        """Something else of the clause says something by itself."""
-        mine = self.clause[first]
-        return any(n in self.describing for n in range(self._starts[mine], self._ends[mine]) if not first <= n <= last)
-
     def _nearer(self, first: int, last: int, before: Noun | None, after: Noun | None) -> Noun | None:
         """Of the noun before and the noun behind the one meant: "needles are soft", "soft needles"."""
         if before is None or after is None:

@@ -64,27 +64,69 @@ class _Fitter:
         self.known = known
         self.spoken = spoken
         self.context = known if context is None else context
+        self._told: dict[int, list[tuple[int, frozenset[str]]]] = {}
 
     def fit(self, spans: Sequence[Span]) -> list[Span]:
         """The spans that can be said where they stand, with the meanings that hold there. Names and lengths stay."""
-        found = []
+        self._told = self._told_by_clause(spans)
+        found: list[Span] = []
         for span in spans:
+            topic = self._topic(span)
+            if span.kind == "length":
+                of = self._measured(span, topic)
+                found += [replace(span, of=of)] if of else []
+                continue
             if span.kind != "claim":
                 found.append(span)
                 continue
-            topic = self._topic(span)
             meanings, by = self._fitting(span, topic)
             if meanings:
                 factor = FACTOR[by] * (FAR if by == "part" and topic.distance == 2 else 1.0)
                 found.append(replace(span, meanings=tuple(meanings), by=by, factor=factor))
         return found
 
+    def _told_by_clause(self, spans: Sequence[Span]) -> dict[int, list[tuple[int, frozenset[str]]]]:
+        """By clause, where something stands that says something by itself, and of which parts."""
+        found: dict[int, list[tuple[int, frozenset[str]]]] = {}
+        for span in spans if self.asked is not None else ():
+            free = [meaning for meaning in span.meanings if not meaning.asked_only and not meaning.with_part]
+            if free:
+                parts = frozenset(self._part(meaning) for meaning in free)
+                found.setdefault(self.clauses.clause[span.first], []).append((span.first, parts))
+        return found
+
+    def _measured(self, span: Span, topic: Topic) -> str:
+        """The character that a length is of: of the part named beside it, else of what was asked, else of a needle; ""
+        where it is a length of something else ("bark like a cigar", "a seedling no taller than my hand")."""
+        named = topic if topic != self._default() else Topic()
+        parts = named.parts
+        cone_only = span.about == "like" and "cone" not in parts
+        if cone_only or (parts == {"whole"} and span.about == "length"):
+            return ""
+        asked = self.asked
+        if asked is not None and asked.kind == "length" and (not named or named.distance or asked.part in parts):
+            return asked.id
+        lengths = [one for one in self.characters.values() if one.kind == "length"]
+        fitting = [one for one in lengths if can_apply(self.knowledge, one.id, self.context)]
+        found = [one for one in fitting if one.part in parts]
+        if not found and span.about == "size" and not parts & FOLIAGE:
+            found = [one for one in lengths if one.part == "cone"]  # "the size of a golf ball"
+        if not found and (not parts or parts & (FOLIAGE | {"whole", "place"})):
+            found = [one for one in fitting if one.part in FOLIAGE]
+        return found[0].id if found else ""
+
+    def _default(self) -> Topic:
+        """What is spoken of where nothing was named: the part asked about."""
+        if self.asked is None:
+            return Topic()
+        return Topic(frozenset({self.asked.part}), 2 if self.asked.part in FOLIAGE | WOODY else 1)
+
     def _topic(self, span: Span) -> Topic:
         """The part a span is said of; where none was named, the one asked about. A noun for two parts ("stem") is the
         one that something else is said of."""
         topic = self.clauses.topic(span.first, span.last)
         if not topic and self.asked is not None:
-            return replace(topic, parts=frozenset({self.asked.part}), distance=2)
+            return replace(self._default(), beside=topic.beside)
         if len(topic.parts) > 1:
             said = {self.characters[name].part for name in self.context} & topic.parts
             return replace(topic, parts=frozenset(said)) if len(said) == 1 else topic
@@ -120,8 +162,17 @@ class _Fitter:
         mine = [meaning for meaning in span.meanings if meaning.character == self.asked.id]
         bound = topic and not topic.distance and not topic.parts & ABOUT_ALL
         elsewhere = bound and not _akin(self.asked.part, topic.parts) and self.asked.part not in own
-        amid = all(meaning.asked_only for meaning in mine) and self.clauses.tells_beside(span.first, span.last)
+        amid = all(meaning.asked_only for meaning in mine) and self._tells_of_another(span)
         return [] if elsewhere or amid else mine  # "a bit" answers a question, but not amid a description
+
+    def _tells_of_another(self, span: Span) -> bool:
+        """Something else in the clause speaks of another part by itself."""
+        asked = self.asked
+        return asked is not None and any(
+            not _akin(asked.part, parts)
+            for at, parts in self._told.get(self.clauses.clause[span.first], ())
+            if not span.first <= at <= span.last
+        )
 
     def _unbound(self, span: Span, topic: Topic, free: Sequence[Meaning]) -> list[Meaning]:
         """Meanings that no noun speaks for: the free ones, those of a character spoken of, those of the leaf."""

@@ -52,6 +52,7 @@ class Lexicon:
     bags: Mapping[str, Rows[Meaning]]  # by rarest word: any order will do
     idle: Table[str]  # set phrases that say nothing of a plant
     names: Table[str]  # -> taxa and groups so called
+    name_words: frozenset[str]  # words of plant names of one word and more ("pine", "cedar")
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
     patterns: Mapping[str, tuple[Pattern, ...]]
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
@@ -123,6 +124,7 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
             for sign, phrases in language.health_signs.items()
         },
         names=_by_first(names),
+        name_words=frozenset(word for words in names for word in words),
         also_called=also,
         patterns=patterns,
         wholes=wholes,

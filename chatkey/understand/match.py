@@ -39,6 +39,7 @@ class Span:
     quantity: Quantity | None = None
     score: float = EXACT
     about: Literal["length", "size", "like"] = "length"  # how a thing was named as measure: "size of", "like a"
+    of: str = ""  # of a length: the character it is a length of
     by: ToldBy = "phrase"  # what told which of its meanings hold
     factor: float = 1.0  # of its weight, from what told it
 
@@ -61,6 +62,7 @@ def phrase_spans(tokens: Sequence[Token], lexicon: Lexicon) -> list[Span]:
     spans = [
         Span(first, last, words, "claim", meanings=meanings, score=EXACT * _typed(tokens, first, last))
         for first, last, words, meanings in _runs(tokens, stems, lexicon.phrases, lexicon.fillers)
+        if len(words) != 2 or not _has(tokens, first, last, lexicon)
     ]
     alike = [lexicon.alike.get(word, word) for word in stems]
     seen = {(span.first, span.last) for span in spans}
@@ -69,7 +71,7 @@ def phrase_spans(tokens: Sequence[Token], lexicon: Lexicon) -> list[Span]:
         (TURNED, _turned(tokens, alike, lexicon)),
     ):
         for first, last, words, meanings in found:
-            if (first, last) not in seen:
+            if (first, last) not in seen and not (len(words) == 2 and _has(tokens, first, last, lexicon)):
                 spans.append(
                     Span(first, last, words, "claim", meanings=meanings, score=score * _typed(tokens, first, last))
                 )
@@ -131,7 +133,7 @@ def _seconds(tokens: Sequence[Token], stems: Sequence[str], start: int, fillers:
     found: dict[str, None] = {}
     for at in range(start + 1, min(len(tokens), start + 2 + MOST_FILLERS)):
         found[stems[at]] = None
-        if tokens[at].text not in fillers or tokens[at].is_break:
+        if tokens[at].text not in fillers and tokens[at].text != "-":
             break
     return found
 
@@ -143,7 +145,7 @@ def _follow(
     for word in words[1:]:
         at += 1
         end = min(len(tokens), at + MOST_FILLERS)
-        while at < end and stems[at] != word and tokens[at].text in fillers and not tokens[at].is_break:
+        while at < end and stems[at] != word and (tokens[at].text in fillers or tokens[at].text == "-"):
             at += 1
         if at >= len(tokens) or stems[at] != word:
             return None
@@ -197,6 +199,12 @@ def _reach(tokens: Sequence[Token], at: int, step: int, most: int, lexicon: Lexi
         at += step
         passed += token.text not in lexicon.fillers
     return at
+
+
+def _has(tokens: Sequence[Token], first: int, last: int, lexicon: Lexicon) -> bool:
+    """Something is had between the words of a run ("needles have a tiny …")."""
+    having, articles = lexicon.language.lists["having"], lexicon.language.lists["articles"]
+    return any(tokens[n].text in having and tokens[n + 1].text in articles for n in range(first, last))
 
 
 def _typed(tokens: Sequence[Token], first: int, last: int) -> float:

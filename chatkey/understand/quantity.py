@@ -174,6 +174,9 @@ def _unspoken_unit(tokens: Sequence[Token], after: int, language: Language, *, a
     last = after - 1
     ends = after >= len(tokens) or tokens[after].is_break or tokens[after].text in language.bounds.get("about", ())
     fraction = tokens[last].kind == "number" and "/" in tokens[last].text
+    spelled = tokens[last].text == "1" and tokens[last].span[1] - tokens[last].span[0] > 1
+    if spelled:  # "skip this one"
+        return None
     unspoken = next((language.units[unit] for unit in language.lists["unspoken_unit"]), None)
     if unspoken and ends and tokens[last].kind == "number" and (asked or fraction):
         return unspoken, last

@@ -28,6 +28,8 @@ TOWN_WORDS = 3
 ELSEWHERE = {"planting", "unsafe", "health", "report"}  # questions about something else than the plant's looks
 ASKED_ASIDE = {"meaning", "why"}  # what stands in such a clause is no fact about the plant
 OF_THE_SICK = {"health", "report"}  # nor are the words that speak of the sickness themselves
+ONLY_ASKED = {"health", "report", "planting", "guess_name"}  # not meant by who tells much and asks nothing
+TELLS_MUCH = 4  # facts
 QUIET: tuple[Intent, ...] = ("smalltalk", "other")  # said only where nothing else is
 
 
@@ -125,7 +127,8 @@ def _in_own_words(
     taken = fitting_set(spans, parted, knowledge, lexicon, asked, known)
     told = [span for span in taken if span.kind not in ("name", "nothing")]
     bound = bind(tokens, told, scopes(tokens, told, language), parted, knowledge, lexicon, asked, known)
-    bound = _of_the_plant(bound, wanted, parted)
+    wanted = _meant(tokens, wanted, bound, lexicon)
+    bound = _of_the_plant(bound, wanted, parted, lexicon)
     named = [span for span in taken if span.kind == "name"]
     if not (wanted or bound or named or place):
         wanted = likely_intent(tokens, lexicon, asked=asked is not None)
@@ -181,7 +184,19 @@ def _covered(spans: Sequence[Span]) -> set[int]:
     return {n for span in spans for n in range(span.first, span.last + 1)}
 
 
-def _of_the_plant(bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted: Clauses) -> tuple[Bound, ...]:
+def _meant(
+    tokens: Sequence[Token], wanted: Sequence[FoundIntent], bound: Sequence[Bound], lexicon: Lexicon
+) -> tuple[FoundIntent, ...]:
+    """Without a question that nobody asked: who tells much about a plant and asks nothing describes it."""
+    asks = lexicon.language.lists["asks"]
+    if len(bound) < TELLS_MUCH or any(token.text == "?" or token.text in asks for token in tokens):
+        return tuple(wanted)
+    return tuple(one for one in wanted if one.intent not in ONLY_ASKED)
+
+
+def _of_the_plant(
+    bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted: Clauses, lexicon: Lexicon
+) -> tuple[Bound, ...]:
     """Without what a question about something else only names ("my dog ate some needles"), and without what is said of
     sick needles or asked: "white fuzz" and "brown tips" are no marks of a kind, nor is "how do I roll it"."""
     aside = {parted.clause[n] for one in wanted if one.intent in ASKED_ASIDE for n in one.tokens}
@@ -193,7 +208,7 @@ def _of_the_plant(bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted:
     )
     if not {one.intent for one in wanted} & ELSEWHERE:
         return found
-    return tuple(one for one in found if not _is_mere_noun(one, parted))
+    return tuple(one for one in found if not _is_mere_noun(one, parted, lexicon))
 
 
 def _mentioned(spans: Sequence[Span]) -> tuple[str, ...]:
@@ -307,9 +322,11 @@ def _both(first: Understanding, rest: Understanding, start: int) -> Understandin
     )
 
 
-def _is_mere_noun(one: Bound, parted: Clauses) -> bool:
-    """A part that is only named: "my dog ate some needles" says nothing of the kind of leaf."""
-    return one.first == one.last and bool(parted.nouns_in(one.first, one.first))
+def _is_mere_noun(one: Bound, parted: Clauses, lexicon: Lexicon) -> bool:
+    """A part that is only named: "my dog ate some pine needles" says nothing of the kind of leaf."""
+    named = {noun.at for noun in parted.nouns_in(one.first, one.last)}
+    others = (parted.tokens[n].stem for n in range(one.first, one.last + 1) if n not in named)
+    return bool(named) and all(word in lexicon.name_words or word in lexicon.fillers for word in others)
 
 
 def _said(text: str, tokens: Sequence[Token], used: Sequence[int]) -> str:
