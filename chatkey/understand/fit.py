@@ -88,9 +88,11 @@ class _Fitter:
     def _told_by_clause(self, spans: Sequence[Span]) -> dict[int, list[tuple[int, frozenset[str]]]]:
         """By clause, where something stands that says something by itself, and of which parts."""
         found: dict[int, list[tuple[int, frozenset[str]]]] = {}
-        for span in spans if self.asked is not None else ():
+        if self.asked is None:
+            return found
+        for span in spans:
             free = [meaning for meaning in span.meanings if not meaning.asked_only and not meaning.with_part]
-            if free:
+            if free and not any(meaning.character == self.asked.id for meaning in span.meanings):
                 parts = frozenset(self._part(meaning) for meaning in free)
                 found.setdefault(self.clauses.clause[span.first], []).append((span.first, parts))
         return found

@@ -15,7 +15,7 @@ from chatkey.understand.intent import FoundIntent, find_intents, likely_intent
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import Span, mend, phrase_spans
 from chatkey.understand.normalise import LONGEST, Token, normalise
-from chatkey.understand.pending import Pending
+from chatkey.understand.pending import CANT_TELL, NONE_OF_THESE, Pending
 from chatkey.understand.place import find_place, states_of_town
 from chatkey.understand.quantity import elevation_spans, length_spans
 from chatkey.understand.scope import Cue, cover, scopes
@@ -91,7 +91,9 @@ def _answer(
 ) -> Understanding | None:
     """A bare answer to the pending question, or one that a longer message begins with; else None."""
     asked = knowledge.characters.get(pending.character)
-    chosen = read_choice(raw, pending, lexicon.language)
+    chosen = read_choice(raw, pending, lexicon.language) or _state_named(raw, pending, lexicon)
+    if chosen is not None and chosen.state in (NONE_OF_THESE, CANT_TELL):
+        chosen = _state_named(raw, pending, lexicon) or chosen  # "none" may be a state of its own
     if chosen is None and _is_whole_cant_tell(raw, lexicon):
         chosen = Chosen("cant_tell")
     if chosen is not None:
@@ -272,6 +274,16 @@ def _in_order(
     for question in questions[1:]:
         first = _both(first, understand(text, knowledge, lexicon, question, known), 0)
     return first
+
+
+def _state_named(tokens: Sequence[Token], pending: Pending, lexicon: Lexicon) -> Chosen | None:
+    """The state that the whole message is a phrase for, where it is one of the question's."""
+    words = tuple(token.stem for token in tokens if token.kind != "mark")
+    rows = lexicon.phrases.get(words[:2], ()) if words and not all(word.isdigit() for word in words) else ()
+    states = {
+        m.state for found, meanings in rows if found == words for m in meanings if m.character == pending.character
+    }
+    return Chosen(states.pop()) if len(states) == 1 else None
 
 
 def _answered(
