@@ -117,7 +117,8 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
         return FoundPlace(Place(alone["code"].upper()), alone.span("code"))
     for match in TOWN_CODE.finditer(text):
         code = match["code"] or match["low_code"]
-        if code in knowledge.regions and (match["comma"] or match["low"] or code not in words):
+        written = not text.isupper() and code not in doubtful  # "Erie PA": capitals that mean something
+        if code in knowledge.regions and (match["comma"] or match["low"] or code not in words or written):
             return FoundPlace(Place(code, town=match["town"] or match["low"].title()), match.span())
     for match in patterns.low.finditer(text):
         code = match[2].upper()
