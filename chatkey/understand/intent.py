@@ -13,6 +13,7 @@ from chatkey.understand.normalise import Token
 LIKE_ENOUGH, CLEAR_LEAD = 0.5, 0.6  # of an intent told by its words alone; set on the messages for tuning
 SURELY_LIKE, SURE_LEAD = 2.0, 1.8  # of one that must not be taken by mistake
 FEWEST_WORDS = 2  # below it a guess must be as sure as one of these
+SAID_ALONE = {"stop", "erase", "answer", "describe", "cant_tell", "smalltalk", "abuse", "greeting", "thanks"}
 GRAVE = {"unsafe", "stop", "erase", "restart", "undo"}
 GAP = 4  # words that a * may stand for
 
@@ -30,6 +31,7 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
     found: list[FoundIntent] = []
     for intent, subject in lexicon.wholes.get(words, ()):
         found.append(FoundIntent(_known(intent), subject, tuple(range(len(tokens)))))
+    found += _parts_said(tokens, lexicon)
     for start, token in enumerate(tokens):
         first = lexicon.patterns.get(token.text, ())
         if token.text.endswith("'s"):
@@ -39,6 +41,26 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
             if run is not None:
                 found.append(FoundIntent(_known(pattern.intent), pattern.subject, run))
     return tuple(sorted(found, key=lambda one: INTENTS.index(one.intent)))
+
+
+def _parts_said(tokens: Sequence[Token], lexicon: Lexicon) -> list[FoundIntent]:
+    """Whole-message words at the head or the end of a message ("next tree. sharp needles", "flat. why is that?"). One word
+    counts at the head only, before a full stop; to stop or to be forgotten must be said alone."""
+    breaks = [n for n, token in enumerate(tokens) if token.is_break]
+    if not breaks or len(tokens) - len(breaks) < 2:
+        return []
+    head = range(breaks[0])
+    tail_from = max((n for n in breaks if any(token.kind != "mark" for token in tokens[n + 1 :])), default=None)
+    pieces = [(head, 2 if tokens[breaks[0]].text == "," else 1)]
+    if tail_from is not None:
+        pieces.append((range(tail_from + 1, len(tokens)), 2))
+    found = []
+    for piece, fewest in pieces:
+        words = tuple(tokens[n].text for n in piece if tokens[n].kind != "mark")
+        for intent, subject in lexicon.wholes.get(words, ()) if len(words) >= fewest else ():
+            if intent not in SAID_ALONE:
+                found.append(FoundIntent(_known(intent), subject, tuple(piece)))
+    return found
 
 
 def likely_intent(tokens: Sequence[Token], lexicon: Lexicon, *, asked: bool) -> tuple[FoundIntent, ...]:

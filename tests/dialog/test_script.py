@@ -80,7 +80,9 @@ def test_no_sentence_that_can_be_sent_calls_anything_safe_or_names_a_dose(mind: 
 
 
 def test_no_text_in_the_dialog_files_or_our_word_files_calls_anything_safe() -> None:
-    found = [*written("dialogs"), *written("knowledge", leave_out=HEARD)]
+    heard = {"safe"}  # alone: a word of a set in scope.yaml, for questions such as "is it safe"
+    found = [(where, text) for where, text in written("knowledge", leave_out=HEARD) if text not in heard]
+    found += written("dialogs")
     assert len(found) > 5000
     assert [(where, text) for where, text in found if NEVER_SAID.search(text) or DANGEROUS.search(text)] == []
 
