@@ -44,7 +44,7 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
 
 
 def _parts_said(tokens: Sequence[Token], lexicon: Lexicon) -> list[FoundIntent]:
-    """Whole-message words at the head or the end of a message ("next tree. sharp needles", "flat. why is that?"). One word
+    """Whole-message words at the head or the end of a message ("next tree. sharp needles", "flat. why that?"). One word
     counts at the head only, before a full stop; to stop or to be forgotten must be said alone."""
     breaks = [n for n, token in enumerate(tokens) if token.is_break]
     if not breaks or len(tokens) - len(breaks) < 2:
