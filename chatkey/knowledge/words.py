@@ -62,6 +62,7 @@ SCOPE_LISTS = (
     "choice_leads",
     "forward_doubts",
     "having",
+    "place_nouns",
     "asks",
     "doubtful_units",
     "decimal_marks",

@@ -131,7 +131,7 @@ def _in_own_words(
     bound = bind(tokens, told, scopes(tokens, told, language), parted, knowledge, lexicon, asked, known)
     wanted = _meant(tokens, wanted, bound, lexicon)
     bound = _of_the_plant(bound, wanted, parted, lexicon)
-    named = [span for span in taken if span.kind == "name"]
+    named = [span for span in taken if span.kind == "name" and not _is_of_a_place(tokens, span, lexicon)]
     if not (wanted or bound or named or place):
         wanted = likely_intent(tokens, lexicon, asked=asked is not None)
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
@@ -332,6 +332,12 @@ def _both(first: Understanding, rest: Understanding, start: int) -> Understandin
         traces=(*first.traces, *(replace(t, cues=tuple(_moved(cue, start) for cue in t.cues)) for _, t in new)),
         chosen=first.chosen,
     )
+
+
+def _is_of_a_place(tokens: Sequence[Token], span: Span, lexicon: Lexicon) -> bool:
+    """ "Cedar Lake", "Tamarack Road": no plant is meant."""
+    following = tokens[span.last + 1].text if span.last + 1 < len(tokens) else ""
+    return following in lexicon.language.lists["place_nouns"]
 
 
 def _is_mere_noun(one: Bound, parted: Clauses, lexicon: Lexicon) -> bool:
