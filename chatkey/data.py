@@ -34,12 +34,12 @@ def remembered(folders: Iterable[Path], build: Callable[[], T], variant: str = "
     path = _cache_folder() / f"{_key(folders, variant)}.pickle"
     try:
         if _is_own(path):
-            with _no_collecting():
+            with uncollected():
                 found: T = pickle.loads(path.read_bytes())
             return found
     except Exception:  # whatever is wrong with a cache file, building anew mends it
         pass
-    with _no_collecting():
+    with uncollected():
         made = build()
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -55,7 +55,7 @@ def remembered(folders: Iterable[Path], build: Callable[[], T], variant: str = "
 
 
 @contextmanager
-def _no_collecting() -> Iterator[None]:
+def uncollected() -> Iterator[None]:
     """While many small things are made that all stay, the collector only costs time: four times as much."""
     was_on = gc.isenabled()
     gc.disable()

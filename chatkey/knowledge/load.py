@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from pathlib import Path
 
-from chatkey.data import shipped
+from chatkey.data import shipped, uncollected
 from chatkey.knowledge.characters import read_characters
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.numbers import read_numbers
@@ -39,7 +39,8 @@ class FaultyKnowledgeError(KnowledgeError):
 def load_knowledge(folder: Path | None = None, language: str = "en") -> Knowledge:
     """The knowledge in `folder` (the shipped one by default). Raises FaultyKnowledgeError."""
     problems = Problems()
-    knowledge = read_knowledge(folder or shipped("knowledge"), problems, language)
+    with uncollected():
+        knowledge = read_knowledge(folder or shipped("knowledge"), problems, language)
     if problems.errors:
         first = problems.errors[0]
         count = len(problems.errors)
