@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from chatkey.terms import INTENTS, Intent
-from chatkey.understand.lexicon import Lexicon, Pattern
+from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.likeness import PLAIN, likeliest
 from chatkey.understand.normalise import Token
 
@@ -36,10 +36,10 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
         first = lexicon.patterns.get(token.text, ())
         if token.text.endswith("'s"):
             first = (*first, *lexicon.patterns.get(token.stem, ()))
-        for pattern in first:
+        for pattern, intent, subject in first:
             run = _run(tokens, start, pattern)
             if run is not None:
-                found.append(FoundIntent(_known(pattern.intent), pattern.subject, run))
+                found.append(FoundIntent(_known(intent), subject, run))
     return tuple(sorted(found, key=lambda one: INTENTS.index(one.intent)))
 
 
@@ -79,12 +79,12 @@ def likely_intent(tokens: Sequence[Token], lexicon: Lexicon, *, asked: bool) -> 
     return (FoundIntent(_known(intent), subject, everything),)
 
 
-def _run(tokens: Sequence[Token], start: int, pattern: Pattern) -> tuple[int, ...] | None:
+def _run(tokens: Sequence[Token], start: int, words: Sequence[str | frozenset[str] | None]) -> tuple[int, ...] | None:
     """The tokens that fit the pattern from `start` on, or None. A gap does not reach over the end of a sentence."""
     at = start
     used = [start]
     gap = False
-    for word in pattern.words[1:]:
+    for word in words[1:]:
         if word is None:
             gap = True
             continue

@@ -32,13 +32,9 @@ class Meaning:
     asked_only: bool = False  # a choice's label: only where its question is pending
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
-    """A run of words that signals an intent; None stands for up to four other words."""
-
-    words: tuple[str | frozenset[str] | None, ...]  # a set stands for any of its words
-    intent: str
-    subject: str
+# A run of words that signals an intent, with intent and subject. None stands for up to four other words, a set for any of
+# its words. A plain tuple: there are tens of thousands, and tuples load faster than objects.
+Pattern = tuple[tuple[str | frozenset[str] | None, ...], str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +99,7 @@ def build_lexicon(knowledge: Knowledge) -> Lexicon:
         if " " in noun
     )
     patterns, wholes = _intents(language)
-    known = _known_words(language, meanings, names, nouns, patterns, wholes)
+    known = _known_words(language, patterns, meanings, names, nouns, wholes)
     counts = Counter(word for words in (*meanings, *names) for word in words)
     alike = {stem(word, language): first for first, words in language.alike.items() for word in words}
     in_alike = _in_alike_words(meanings, alike)
@@ -234,7 +230,7 @@ def _intents(
             run = _pattern_words(phrase, language, sets)
             if not run:
                 continue
-            pattern = Pattern(tuple(run), phrases.intent, phrases.subject)
+            pattern = (tuple(run), phrases.intent, phrases.subject)
             for first in (run[0],) if isinstance(run[0], str) else (run[0] or ()):
                 patterns[first].append(pattern)
     return {word: tuple(found) for word, found in patterns.items()}, {k: tuple(v) for k, v in wholes.items()}
@@ -307,15 +303,14 @@ def _by_rarest(
     return {word: tuple(rows) for word, rows in out.items()}
 
 
-def _known_words(language: Language, *sources: object) -> frozenset[str]:
+def _known_words(language: Language, patterns: Mapping[str, tuple[Pattern, ...]], *sources: object) -> frozenset[str]:
     """Every word that means something to us: these are never taken for misspellings of others."""
     words: set[str] = set()
     for source in sources:
         if isinstance(source, Mapping):
-            for name, value in source.items():
+            for name in source:
                 words.update([name] if isinstance(name, str) else name)
-                if value and isinstance(value, tuple) and isinstance(value[0], Pattern):
-                    words.update(word for pattern in value for word in pattern.words if isinstance(word, str))
+    words.update(w for rows in patterns.values() for run, _, _ in rows for w in run if isinstance(w, str))
     texts: list[Sequence[str]] = [*language.lists.values(), *language.bounds.values(), *language.cues.values()]
     texts += [
         list(table)
