@@ -71,7 +71,7 @@ SCOPE_LISTS = (
 )
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things", "elevation")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
-SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings", "before_consonants")
+SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings", "before_consonants", "short_states")
 SCOPE_SETS = ("sets", "alike", "foreign", "health_signs")
 
 

@@ -17,6 +17,7 @@ WOODY = frozenset({"twig", "branch"})
 ABOUT_ALL = frozenset({"whole", "place", "branch", "stem"})  # no bar to other parts: "a tree with flat needles"
 UNBOUND = frozenset({"place", "smell", "whole", "flower"})  # parts whose words of two and more say it by themselves
 FACTOR: Mapping[ToldBy, float] = {"asked": 1.2, "part": 1.1, "phrase": 1.0}  # of a span's weight in the best set
+SEVERAL = 2  # facts that a state must stand against to be taken for a mistake
 FAR = 0.9  # the same where the part was named in another sentence
 
 
@@ -33,6 +34,10 @@ def fitting_set(
     It is worked out twice: what the first round says settles words that need a part or a condition ("flat, not round").
     """
     first = best_set(_Fitter(clauses, knowledge, asked, known).fit(spans))
+    mistaken = _mistaken(first, knowledge)
+    if mistaken:
+        spans = [_without(span, mistaken) for span in spans]
+        first = best_set(_Fitter(clauses, knowledge, asked, known).fit(spans))
     spoken = frozenset(meaning.character for span in first for meaning in span.meanings)
     if not spoken:
         return first
@@ -42,6 +47,27 @@ def fitting_set(
     return best_set(
         _Fitter(parted, knowledge, asked, known, spoken, with_conditions(knowledge, {**known, **here})).fit(spans)
     )
+
+
+def _mistaken(spans: Sequence[Span], knowledge: Knowledge) -> frozenset[tuple[str, str]]:
+    """States that stand against several other facts of the message, and that none needs ("where it is bare", amid a
+    description of needles)."""
+    said = {meaning.character for span in spans for meaning in span.meanings}
+    conditions = [knowledge.characters[name].only_if for name in said]
+    found = set()
+    for span in spans:
+        if len({meaning.character for meaning in span.meanings}) != 1:
+            continue
+        name, state = span.meanings[0].character, span.meanings[0].state
+        needs = [condition[name] for condition in conditions if name in condition]
+        if sum(state not in states for states in needs) >= SEVERAL and not any(state in states for states in needs):
+            found.add((name, state))
+    return frozenset(found)
+
+
+def _without(span: Span, mistaken: frozenset[tuple[str, str]]) -> Span:
+    kept = tuple(meaning for meaning in span.meanings if (meaning.character, meaning.state) not in mistaken)
+    return replace(span, meanings=kept)
 
 
 class _Fitter:
@@ -147,6 +173,8 @@ class _Fitter:
             return by_itself, "phrase"
         if len(span.words) == 1:
             free = [meaning for meaning in free if self._is_met(meaning.character, topic)]
+            if own:  # a noun says nothing of another part: the scales of a cone are no leaves
+                free = [meaning for meaning in free if _akin(self._part(meaning), own)]
         at_hand = [m for m in free if self._part(m) in topic.beside and (topic.distance or not topic)]
         loose = [meaning for meaning in free if not meaning.with_part and topic.distance == 2]
         if at_hand or loose:

@@ -32,8 +32,8 @@ class Meaning:
     asked_only: bool = False  # a choice's label: only where its question is pending
 
 
-# A run of words that signals an intent, with intent and subject. None stands for up to four other words, a set for any of
-# its words. A plain tuple: there are tens of thousands, and tuples load faster than objects.
+# A run of words that signals an intent, with intent and subject. None stands for up to four other words, a set for any
+# of its words. A plain tuple: there are tens of thousands, and tuples load faster than objects.
 Pattern = tuple[tuple[str | frozenset[str] | None, ...], str, str]
 
 

@@ -28,7 +28,10 @@ PLAIN = {
 }
 DROPPED = {"\ufe0f", "\u200d", "\u20e3"} | {chr(code) for code in range(0x1F3FB, 0x1F400)} | {"♂", "♀"}
 FRACTIONS = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
-NUMBER = r"(?P<number>\d+(?:[DECIMAL]\d+)?(?!\w*[a-z]\d)|\.\d+)(?P<thousand>k\b)?(?P<many>'?s\b)?"  # "in 2s" is in twos
+NUMBER = (
+    r"(?P<number>\d{1,3}(?:[THOUSAND]\d{3})+(?!\d)|\d+(?:[DECIMAL]\d+)?(?!\w*[a-z]\d)|\.\d+)"
+    r"(?P<thousand>k\b)?(?P<many>'?s\b)?"  # "in 2s" is in twos
+)
 WORD = r"[^\W\d_]+(?:'[^\W\d_]+)*'?"
 MARK = r"(?P<mark>[^\w\s]|_)"
 SIMPLE = re.compile(r"[a-z]+(?: [a-z]+)*")  # most phrases of a lexicon: nothing to mend
@@ -106,7 +109,9 @@ def _token(match: re.Match[str], origin: Sequence[int]) -> Token:
     span = (origin[match.start()], origin[match.end() - 1] + 1)
     if not match["number"]:
         return Token(match.group(), span, "word" if match["word"] or match["form"] else "mark")
-    number = match["number"].replace(",", ".")
+    number = match["number"]
+    grouped = re.fullmatch(r"\d{1,3}([.,]\d{3})+", number)  # "6,500 feet"
+    number = re.sub("[.,]", "", number) if grouped and "." not in number else number.replace(",", ".")
     text = f"{float(number) * 1000:g}" if match["thousand"] else number
     return Token(text, span, "number", many=bool(match["many"]))
 
@@ -117,7 +122,8 @@ def _piece(language: Language) -> re.Pattern[str]:
     stroked = (form for form in language.texts["expand"] if "/" in form)
     whole = sorted([*ordinals, *stroked], key=len, reverse=True)
     forms = "|".join(re.escape(form) + (r"\b" if form[-1].isalpha() else "") for form in whole)
-    number = NUMBER.replace("DECIMAL", re.escape("".join(language.lists["decimal_marks"]) or "."))
+    decimal = "".join(language.lists["decimal_marks"]) or "."
+    number = NUMBER.replace("DECIMAL", re.escape(decimal)).replace("THOUSAND", "." if "," in decimal else ",")
     return re.compile(rf"(?P<form>\b(?:{forms or '(?!)'}))|{number}|(?P<word>{WORD})|{MARK}")
 
 

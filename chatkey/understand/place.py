@@ -23,7 +23,8 @@ TOWN_CODE = re.compile(
     r"\b(?P<town>[A-Z][\w.'-]*(?:[ -][A-Z][\w.'-]*){0,2})(?P<comma>,)?\s+(?P<code>[A-Z]{2})\b"
     r"|\b(?P<low>[a-z][\w.'-]+),\s*(?P<low_code>[A-Z]{2})\b"
 )
-CODE_APART = re.compile(r"(?<=\s)([A-Z]{2})(?=\W*$)|(?<=[.;!?,] )([A-Z]{2})(?=[.;!?,])")
+CODE_APART = re.compile(r"(?<=\s)[A-Z]{2}(?=\W|$)")
+TOWN_SHORT = re.compile(r"\b(?P<town>[A-Z][\w'-]*(?: [A-Z][\w'-]*)?),? (?P<short>[A-Z][a-z]{1,5})\b\.?")
 ROUNDING = 2  # decimals of a coordinate that are kept: about 1 km
 
 
@@ -130,6 +131,10 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
     for match in CODE_APART.finditer("" if text.isupper() else text):
         if match.group() in knowledge.regions and match.group() not in words:
             return FoundPlace(Place(match.group()), match.span())
+    for match in TOWN_SHORT.finditer(text):
+        code = knowledge.language.texts["short_states"].get(match["short"].lower(), "")
+        if code in knowledge.regions:
+            return FoundPlace(Place(code, town=match["town"]), match.span())
     return None
 
 

@@ -255,7 +255,13 @@ def _score_intents(message: Message, heard: Heard, score: Score) -> None:
 def _matches(knowledge: Knowledge, label: str, claim: Claim, *, polarity: bool = True) -> bool:
     negated = label.startswith("!")
     name, _, value = label.strip("!~").partition("=")
-    if claim.character != name or (polarity and claim.negated != negated):
+    if claim.character != name:
+        return False
+    if claim.quantity is None and claim.negated != negated:
+        other = [state for state in knowledge.characters[name].states if state not in claim.states]
+        if len(knowledge.characters[name].states) == 2 and value in other:
+            return True  # of two states, the denial of one is the other
+    if polarity and claim.negated != negated:
         return False
     if claim.quantity is not None:
         classes = knowledge.characters[name].classes
