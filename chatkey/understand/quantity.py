@@ -261,16 +261,13 @@ def _bounded(tokens: Sequence[Token], span: Span, language: Language) -> Span:
     if quantity is None:
         return span
     texts = [token.text for token in tokens]
-    behind = _past(tokens, span.last + 1, language.lists["behind_a_unit"])
     for kind in ("at_most", "at_least"):
         for phrase in sorted(language.bounds.get(kind, ()), key=len, reverse=True):
             words = phrase.split()
             inside = texts[span.first : span.first + len(words)] == words
             front = span.first >= len(words) and texts[span.first - len(words) : span.first] == words
-            back = phrase in language.lists["bounds_behind"] and words in (
-                texts[span.last + 1 : span.last + 1 + len(words)],
-                texts[behind : behind + len(words)],
-            )
+            starts = (span.last + 1, span.last + 2)  # "3 in or more", "a foot long or more"
+            back = phrase in language.lists["bounds_behind"] and any(texts[n : n + len(words)] == words for n in starts)
             if inside or front or back:
                 low, high = quantity.low, quantity.high
                 low, high = (low / OPEN, high) if kind == "at_most" else (low, high * OPEN)

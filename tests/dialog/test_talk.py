@@ -500,3 +500,49 @@ def test_nothing_is_forbidden_only_till_yew_is_ruled_out(mind: Mind) -> None:
     told = [text for wordings in mind.script.lines.values() for text in wordings]
     told += [caution.text for caution in mind.knowledge.cautions.values()]
     assert [text for text in told if re.search(r"mouth[^.]*\b(till|until|unless|before)\b", text)] == []
+
+
+def test_a_talk_about_a_sick_plant_asks_only_what_is_missing_and_offers_the_season_as_a_possibility(mind: Mind) -> None:
+    walk = Walk(mind)
+    first = walk.say("the needles are going brown from the inside")
+    assert walk.state == "asking.health"
+    assert "new needles" not in first.reply.text.split("\n")[-1]  # inside: the old ones
+    told = walk.say("only the old ones, all round, since last month")
+    assert walk.state == "listening"
+    assert "may be only the season" in told.reply.text
+    assert "extension office" in told.reply.text
+    assert told.conversation.tree.claims == ()
+
+
+def test_new_growth_on_one_side_is_not_put_down_to_the_season(mind: Mind) -> None:
+    walk = Walk(mind)
+    walk.say("my pine is turning yellow since june")
+    told = walk.say("new growth, just one side")
+    assert "need not be the season" in told.reply.text
+
+
+def test_what_was_not_understood_is_said_in_few_words_and_kept(mind: Mind) -> None:
+    walk = Walk(mind)
+    turned = walk.say("soft and glimmery")
+    assert '"glimmery"' in turned.reply.text
+    (unknown,) = turned.conversation.unknown
+    assert (unknown.words, unknown.reader) == ("glimmery", "finder")
+    assert [claim.character for claim in turned.conversation.tree.claims] == ["leaf_stiffness"]
+    assert walk.say("forget me").conversation.unknown == ()
+
+
+def test_another_language_gets_one_plain_line(mind: Mind) -> None:
+    turned = Walk(mind).say("hola necesito ayuda con un arbol de hojas planas")
+    assert [block.kind for block in turned.reply.blocks] == ["note"]
+    assert "English" in turned.reply.text
+    assert turned.conversation.tree.claims == ()
+
+
+def test_a_correction_replaces_what_was_said(mind: Mind) -> None:
+    walk = Walk(mind)
+    walk.say_all("needles are square", "wait, flat i mean")
+    believed = walk.last.view["candidates"][0]
+    again = Walk(mind)
+    again.say("needles are flat")
+    assert believed["id"] == again.last.view["candidates"][0]["id"]
+    assert "flat needles" in walk.last.reply.text

@@ -71,3 +71,29 @@ def test_a_length_belongs_to_what_it_is_said_of(mind: Mind) -> None:
     found = understand("needles an inch long, cones 3 in", mind.knowledge, mind.lexicon).claims
     lengths = {claim.character: claim.quantity.high for claim in found if claim.quantity}
     assert lengths == {"needle_length": pytest.approx(25.4), "cone_length": pytest.approx(76.2)}
+
+
+@pytest.mark.parametrize(
+    ("text", "absent"),
+    [
+        ("needles flat and soft, twig rough where it is bare, cones small", "leaves_on"),
+        ("cones have thin scales, needles square and stiff", "spray_shape"),
+        ("3 needles to a bundle, a prickle on every scale, scales thick", "scale_length"),
+        ("needles have a tiny notch at the tip", "needle_length"),
+        ("sharp all round the twig", "leaf_section"),
+        ("needles break clean when i bend one, 2 in a bundle", "needle_bend=bends"),
+        ("as big as Cedar Lake", "names"),
+    ],
+)
+def test_words_beside_the_point_say_nothing(mind: Mind, text: str, absent: str) -> None:
+    understood = understand(text, mind.knowledge, mind.lexicon)
+    said = {claim.character for claim in understood.claims}
+    said |= {f"{claim.character}={state}" for claim in understood.claims for state in claim.states}
+    assert absent not in said
+    assert not understood.names
+
+
+def test_who_tells_much_and_asks_nothing_describes(mind: Mind) -> None:
+    text = "old needles dropping, flat, soft, two white lines under, twig brown and rough, cones small"
+    assert understand(text, mind.knowledge, mind.lexicon).intents == ("describe",)
+    assert "health" in understand("why are the needles turning brown", mind.knowledge, mind.lexicon).intents

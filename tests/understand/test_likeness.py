@@ -24,7 +24,7 @@ def test_the_words_of_an_intents_phrases_speak_for_it(mind: Mind) -> None:
 
 
 def test_words_that_tell_of_a_plant_speak_for_no_intent(mind: Mind) -> None:
-    tokens = normalise("crooked gnarly needles cones twigs bark", mind.knowledge.language)
+    tokens = normalise("soft flat needles, two white lines underneath", mind.knowledge.language)
     assert likeliest(tokens, mind.lexicon.hints)[0][0] == "plain"
 
 

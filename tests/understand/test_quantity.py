@@ -26,6 +26,14 @@ INCH = 25.4
         ("needles a couple inches", 2 * INCH, 2 * INCH),
         ("needles under an inch", INCH / 3, INCH),
         ("needles at least 3 in", 3 * INCH, 9 * INCH),
+        ("needles inch and a half", 1.5 * INCH, 1.5 * INCH),
+        ("needles 3/4 of an inch", 0.75 * INCH, 0.75 * INCH),
+        ("needles like 4-ish inches", 4 * INCH, 4 * INCH),
+        ("needles 10cm to 12cm", 100, 120),
+        ("needles an inch and a bit", INCH, 1.3 * INCH),
+        ("needles a foot long or more", 12 * INCH, 36 * INCH),
+        ("needles ain't no longer than an inch", INCH / 3, INCH),
+        ("needles between 2 and 3 inches", 2 * INCH, 3 * INCH),
     ],
 )
 def test_a_length_of_needles_is_read_in_mm(
@@ -53,3 +61,40 @@ def test_what_is_no_length_of_ours_is_not_taken_for_one(heard: Callable[[str], U
 )
 def test_a_count_in_bundles_is_a_state(heard: Callable[[str], Understanding], text: str, state: str) -> None:
     assert ("needles_per_bundle", (state,)) in [(claim.character, claim.states) for claim in heard(text).claims]
+
+
+@pytest.mark.parametrize(
+    ("text", "state"),
+    [
+        ("4200 ft elevation", "high"),
+        ("sign says 6,500 feet", "high"),
+        ("up around 4k ft", "high"),
+        ("about 500 feet", "low"),
+    ],
+)
+def test_a_height_above_the_sea_says_whether_it_is_high(
+    heard: Callable[[str], Understanding], text: str, state: str
+) -> None:
+    assert [claim.states for claim in heard(text).claims if claim.character == "high_place"] == [(state,)]
+
+
+@pytest.mark.parametrize(
+    "text", ["tree is 40 ft tall", "bark like a cigar", "a seedling no taller than my hand", "5 in most bundles"]
+)
+def test_a_length_of_something_else_is_no_length_of_a_needle(heard: Callable[[str], Understanding], text: str) -> None:
+    assert not [claim for claim in heard(text).claims if claim.quantity]
+
+
+@pytest.mark.parametrize(
+    ("text", "states"),
+    [
+        ("twos and threes", ("two", "three")),
+        ("five to a bundle", ("five",)),
+        ("2 or 3 in each bunch", ("three", "two")),
+    ],
+)
+def test_counts_are_read_without_and_with_a_bundle(
+    heard: Callable[[str], Understanding], text: str, states: tuple[str, ...]
+) -> None:
+    (claim,) = [claim for claim in heard(text).claims if claim.character == "needles_per_bundle"]
+    assert set(claim.states) == set(states)

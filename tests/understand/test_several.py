@@ -57,3 +57,28 @@ def test_a_correction_goes_to_what_was_spoken_of_before(mind: Mind, text: str, s
     known = {"leaf_section": ("flat",), "twig_hair": ("hairy",)}
     claims = understand(text, mind.knowledge, mind.lexicon, None, known).claims
     assert [(claim.character, claim.states) for claim in claims] == [("twig_hair", (state,))]
+
+
+@pytest.mark.parametrize(
+    ("character", "text", "state"),
+    [
+        ("spur_shoots", "yes", "present"),
+        ("spur_shoots", "nope", "absent"),
+        ("cone_tips", "yep", "curled"),
+        ("leaf_tip", "more like 1", "sharp"),
+        ("leaf_tip", "2 i guess", "pointed"),
+        ("leaf_tip", "number two", "pointed"),
+        ("bark", "the 3rd one", "furrowed"),
+        ("palm_push", "it shoved right back, so 2", "pushes_back"),
+        ("needle_place", "in clumps of 5", "bundles"),
+        ("flowers", "none", "none"),
+    ],
+)
+def test_an_answer_in_few_words_is_the_state_meant(mind: Mind, character: str, text: str, state: str) -> None:
+    pending = question_about(character, mind.knowledge)
+    claims = understand(text, mind.knowledge, mind.lexicon, pending).claims
+    assert [claim.states for claim in claims if claim.character == character] == [(state,)]
+
+
+def test_yes_says_nothing_where_the_question_is_no_yes_or_no(mind: Mind) -> None:
+    assert understand("yes", mind.knowledge, mind.lexicon, question_about("twig_colour", mind.knowledge)).claims == ()
