@@ -157,6 +157,14 @@ def _say_cautions(turn: Turn, taxon: str) -> None:
         turn.warn(caution)
 
 
+def tell_stock(turn: Turn) -> None:
+    """Where seedlings come from: the district, a nursery, the group's own sale."""
+    turn.say("facts", "plant_stock")
+    if "sale_dates" in turn.mind.card.lines and not turn.said_once("sale_dates"):
+        turn.say("facts", "plant_sale")
+    turn.repeats = True
+
+
 def ask_site(turn: Turn) -> None:
     """What the ground is like, so that what is named instead fits it."""
     words = turn.knowledge.characters[SITE].words

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from chatkey.dialog.advising import advise_planting, ask_site, tell_native
+from chatkey.dialog.advising import advise_planting, ask_site, tell_native, tell_stock
 from chatkey.dialog.asking import (
     ask_again,
     ask_character,
@@ -195,6 +195,7 @@ EFFECTS: Mapping[str, Callable[[Turn], None]] = {
             compare,
             advise_planting,
             tell_native,
+            tell_stock,
             ask_site,
             ask_what_to_plant,
             test_name,

@@ -42,6 +42,10 @@ def asks_if_native(turn: Turn) -> bool:
     return "native" in turn.understanding.subjects
 
 
+def asks_for_stock(turn: Turn) -> bool:
+    return "stock" in turn.understanding.subjects
+
+
 def site_is_asked(turn: Turn) -> bool:
     return turn.conversation.state.endswith(".site")
 
@@ -137,6 +141,7 @@ GUARDS: Mapping[str, Callable[[Turn], bool]] = {
         needs_the_site,
         site_is_asked,
         asks_if_native,
+        asks_for_stock,
         is_another_language,
         a_tree_may_fall,
         health_was_told,

@@ -117,6 +117,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "plant_no_instead": ("place",),
     "plant_seed": (),
     "plant_sale": (),
+    "plant_stock": (),
     "level_county": ("county",),
     "plant_name_first": (),
     "reason_same_use": ("uses",),
