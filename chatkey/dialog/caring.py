@@ -21,7 +21,10 @@ def send_to_emergency(turn: Turn) -> None:
 
 def warn(turn: Turn) -> None:
     """An unsafe question: the caution and who decides; never a yes."""
-    found = subject_cautions(turn.knowledge, turn.understanding.subjects, turn.probabilities())
+    subjects = turn.understanding.subjects
+    if "boughs" in subjects:  # who picks greens needs leave before a saw
+        subjects = tuple(subject for subject in subjects if subject != "cut")
+    found = subject_cautions(turn.knowledge, subjects, turn.probabilities())
     if turn.tree.claims and turn.watch.active and turn.watch.probability >= turn.knowledge.numbers["yew"]["watch"]:
         turn.warn(turn.knowledge.cautions["yew"])
     if "touch" in turn.understanding.subjects:
