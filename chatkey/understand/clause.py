@@ -12,6 +12,7 @@ from chatkey.understand.normalise import Token
 ENDS = ".!?;"  # of a sentence
 NOUN_AHEAD = 4  # tokens behind "and" or "with" in which a noun for a part begins a clause of its own
 LONGEST_CLAUSE = 40  # tokens; a longer one is cut
+MOST_BETWEEN = 4  # words of any kind between an adjective and its noun ("long thin soft flat needles")
 NEAR = 2  # words that are no fillers between an adjective and the noun behind it
 
 
@@ -120,8 +121,10 @@ class Clauses:
         return after if described or between else before
 
     def _adjoins(self, last: int, noun: int) -> bool:
-        """Only describing words, fillers and little else stand between."""
+        """Only a few describing words, fillers and little else stand between."""
         lists = self.lexicon.language.lists
+        if noun - last > MOST_BETWEEN + 1:
+            return False
         others = 0
         for n in range(last + 1, noun):
             text = self.tokens[n].text

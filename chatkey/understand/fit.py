@@ -137,7 +137,7 @@ class _Fitter:
         lengths = [one for one in self.characters.values() if one.kind == "length"]
         fitting = [one for one in lengths if can_apply(self.knowledge, one.id, self.context)]
         found = [one for one in fitting if one.part in parts]
-        if not found and span.about == "size" and not parts & FOLIAGE:
+        if span.about == "size" and not (found and named.distance < 2) and not (parts & FOLIAGE and named.distance < 2):
             found = [one for one in lengths if one.part == "cone"]  # "the size of a golf ball"
         if not found and (not parts or parts & (FOLIAGE | {"whole", "place"})):
             found = [one for one in fitting if one.part in FOLIAGE]

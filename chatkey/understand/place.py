@@ -118,8 +118,9 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
         return FoundPlace(Place(alone["code"].upper()), alone.span("code"))
     for match in TOWN_CODE.finditer(text):
         code = match["code"] or match["low_code"]
-        written = not text.isupper() and code not in doubtful  # "Erie PA": capitals that mean something
-        if code in knowledge.regions and (match["comma"] or match["low"] or code not in words or written):
+        shouted = text.isupper()  # then capitals mean nothing: "SHARP AS HECK"
+        told = match["comma"] or match["low"] or (not shouted and code not in doubtful)
+        if code in knowledge.regions and (told or (shouted and code not in (*words, *rare))):
             return FoundPlace(Place(code, town=match["town"] or match["low"].title()), match.span())
     for match in patterns.low.finditer(text):
         code = match[2].upper()

@@ -92,14 +92,14 @@ def _deny(
 ) -> None:
     """ "not X", "no X or Y", "X? no", "X: none"."""
     for first, last in _places(tokens, language.lists["deny"], leave_out):
-        reached = _denied(tokens, spans, last, language) or _denied_before(tokens, spans, first, last)
+        reached = _denied(tokens, spans, last, language) or _denied_before(tokens, spans, first, last, language)
         concord = language.lists["concord"]
         if tokens[first].text in concord:  # "don't feel no dot" denies once
             reached = [n for n in reached if not standing.denials[n]]
         reached = [n for n in reached if not set(spans[n].words) & set(concord) and not _is_height(spans[n])]
         standing.deny(reached, first, last)
     for first, last in _places(tokens, language.lists["deny_after"], leave_out):
-        reached = _denied_before(tokens, spans, first, last) if _ends_clause(tokens, last) else []
+        reached = _denied_before(tokens, spans, first, last, language) if _ends_clause(tokens, last, language) else []
         standing.deny([n for n in reached if not standing.denials[n]], first, last)
 
 
@@ -250,9 +250,11 @@ def _characters(span: Span) -> set[str]:
     return {meaning.character for meaning in span.meanings}
 
 
-def _denied_before(tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int) -> list[int]:
+def _denied_before(
+    tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language
+) -> list[int]:
     """The span just before: "cones? none", "flat? no, square"."""
-    if not _ends_clause(tokens, last):
+    if not _ends_clause(tokens, last, language):
         return []
     n = _last_before(spans, first)
     if n is None:
@@ -262,8 +264,10 @@ def _denied_before(tokens: Sequence[Token], spans: Sequence[Span], first: int, l
     return [n] if close and between else []
 
 
-def _ends_clause(tokens: Sequence[Token], last: int) -> bool:
-    return last + 1 >= len(tokens) or tokens[last + 1].is_break
+def _ends_clause(tokens: Sequence[Token], last: int, language: Language) -> bool:
+    if last + 1 >= len(tokens):
+        return True
+    return tokens[last + 1].is_break or tokens[last + 1].text in language.lists["clause_breaks"]
 
 
 def _hedged(
