@@ -99,7 +99,7 @@ def _deny(
         reached = [n for n in reached if not set(spans[n].words) & set(concord) and not _is_height(spans[n])]
         standing.deny(reached, first, last)
     for first, last in _places(tokens, language.lists["deny_after"], leave_out):
-        reached = _denied_before(tokens, spans, first, last, language) if _ends_clause(tokens, last, language) else []
+        reached = _denied_before(tokens, spans, first, last, language)
         standing.deny([n for n in reached if not standing.denials[n]], first, last)
 
 
@@ -253,15 +253,13 @@ def _characters(span: Span) -> set[str]:
 def _denied_before(
     tokens: Sequence[Token], spans: Sequence[Span], first: int, last: int, language: Language
 ) -> list[int]:
-    """The span just before: "cones? none", "flat? no, square"."""
-    if not _ends_clause(tokens, last, language):
-        return []
+    """The span just before: "cones? none", "flat? no, square", "silver bud? nah brown"."""
     n = _last_before(spans, first)
     if n is None:
         return []
-    between = tokens[spans[n].last + 1 : first]
-    close = all(token.text in (":", "?", "-", ",", "(") for token in between)
-    return [n] if close and between else []
+    between = [token.text for token in tokens[spans[n].last + 1 : first]]
+    close = bool(between) and all(text in (":", "?", "-", ",", "(") for text in between)
+    return [n] if close and (between == ["?"] or _ends_clause(tokens, last, language)) else []
 
 
 def _ends_clause(tokens: Sequence[Token], last: int, language: Language) -> bool:
