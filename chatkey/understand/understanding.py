@@ -132,7 +132,7 @@ def _in_own_words(
     wanted = _meant(tokens, wanted, bound, lexicon)
     bound = _of_the_plant(bound, wanted, parted, lexicon)
     named = [span for span in taken if span.kind == "name" and not _is_of_a_place(tokens, span, lexicon)]
-    if not (wanted or bound or named or place):
+    if not (wanted or bound or named or place or _asks(pending, "place")):
         wanted = likely_intent(tokens, lexicon, asked=asked is not None)
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in named))
