@@ -134,7 +134,9 @@ def take_name(turn: Turn) -> None:
     ids = turn.understanding.names[0]
     _warn_of_yew(turn, members_of(turn, ids))
     _tell_misleading(turn, ids)
-    if not _tell_many(turn, ids, 0.0):
+    if set(members_of(turn, ids)) & set(yews(turn.mind.table)):
+        turn.say("answer", "guess_yew")
+    elif not _tell_many(turn, ids, 0.0):
         turn.say("note", "guess_taken", name=_name_of(turn, ids))
     turn.proceeds = True
 

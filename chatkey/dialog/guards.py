@@ -9,6 +9,7 @@ from chatkey.dialog.turn import Turn
 from chatkey.identify.answer import leaves_of
 from chatkey.knowledge.status import status_in
 
+DEADLY = 1  # urgency of a caution: danger to life
 SITE = "ground"  # the character that says what the ground is like
 
 
@@ -36,6 +37,18 @@ def has_a_name(turn: Turn) -> bool:
     answer = turn.answer
     named = answer is not None and answer.rank in ("species", "group", "genus")
     return bool(turn.understanding.names) or named or bool(turn.conversation.plant)
+
+
+def names_a_plant(turn: Turn) -> bool:
+    return bool(turn.understanding.names)
+
+
+def shares_a_name_with_poison(turn: Turn) -> bool:
+    """Nothing was looked at yet, and a deadly plant bears the name too: "found some hemlock, can I plant it"."""
+    cautions = turn.knowledge.cautions.values()
+    deadly = {taxon for caution in cautions if caution.urgency == DEADLY for taxon in caution.taxa}
+    called = members_of(turn, turn.understanding.also_called)
+    return names_a_plant(turn) and not has_evidence(turn) and bool(deadly & set(called))
 
 
 def asks_if_native(turn: Turn) -> bool:
@@ -138,6 +151,8 @@ GUARDS: Mapping[str, Callable[[Turn], bool]] = {
         has_a_term,
         can_compare,
         has_a_name,
+        names_a_plant,
+        shares_a_name_with_poison,
         needs_the_site,
         site_is_asked,
         asks_if_native,

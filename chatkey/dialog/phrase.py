@@ -35,10 +35,12 @@ def claim_words(knowledge: Knowledge, script: Script, claim: Claim, place: Place
 
 
 def facts_words(knowledge: Knowledge, script: Script, claims: Sequence[Claim], place: Place | None) -> str:
-    """Claims as one list: "soft, flat, two pale lines under". A denial that another claim implies is left out."""
+    """Claims as one list: "soft, flat, two pale lines under". What another says
+    already is left out: a denial of what cannot be, "needles" beside "soft needles"."""
     positive = {claim.character for claim in claims if not claim.negated}
     claims = [claim for claim in claims if not claim.negated or claim.character not in positive]
-    return ", ".join(dict.fromkeys(claim_words(knowledge, script, claim, place) for claim in claims))
+    said = list(dict.fromkeys(claim_words(knowledge, script, claim, place) for claim in claims))
+    return ", ".join(words for words in said if not any(other.endswith(f" {words}") for other in said))
 
 
 def length_words(script: Script, quantity: Quantity, *, metric: bool) -> str:

@@ -207,7 +207,9 @@ def _is_of_site(turn: Turn) -> bool:
     pending = turn.conversation.pending
     asked = pending is not None and pending.kind == "site"
     open_talk = pending is None and bool(turn.conversation.plant) and not turn.tree.claims
-    return (asked or open_talk) and bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
+    only_site = all(turn.knowledge.characters[claim.character].part == "place" for claim in turn.understanding.claims)
+    said = bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
+    return (asked or (open_talk and only_site)) and said
 
 
 def _event(turn: Turn) -> str:

@@ -226,7 +226,8 @@ def _mended(token: Token, lexicon: Lexicon) -> Token:
         return token
     near = _nearest(word, lexicon.vocabulary)
     if token.stem != word and (near is None or OSA.distance(word, near) > 1):
-        near = _nearest(token.stem, lexicon.vocabulary) or near  # "prickels": the ending is no slip
+        stemmed = _nearest(token.stem, lexicon.vocabulary)  # "prickels": the ending is no slip
+        near = stemmed if stemmed is not None and OSA.distance(token.stem, stemmed) == 1 else near
     if near is None:
         return token
     likeness = max(OSA.normalized_similarity(typed, near) for typed in (word, token.stem))

@@ -130,10 +130,13 @@ def _in_own_words(
     told = [span for span in taken if span.kind not in ("name", "nothing")]
     bound = bind(tokens, told, scopes(tokens, told, language), parted, knowledge, lexicon, asked, known)
     wanted = _meant(tokens, wanted, bound, lexicon)
-    bound = _of_the_plant(bound, wanted, parted, lexicon)
+    bound = _of_the_plant(bound, wanted, parted, knowledge, lexicon)
     named = [span for span in taken if span.kind == "name" and not _is_of_a_place(tokens, span, lexicon)]
     if not (wanted or bound or named or place or _asks(pending, "place")):
         wanted = likely_intent(tokens, lexicon, asked=asked is not None)
+        wanted = (
+            wanted if _asks_something(tokens, lexicon) else [one for one in wanted if one.intent not in ASKED_ASIDE]
+        )
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in named))
     intents = _intents(wanted, claims, knowledge, names, place is not None, asked, pending is not None)
@@ -190,27 +193,41 @@ def _meant(
     tokens: Sequence[Token], wanted: Sequence[FoundIntent], bound: Sequence[Bound], lexicon: Lexicon
 ) -> tuple[FoundIntent, ...]:
     """Without a question that nobody asked: who tells much about a plant and asks nothing describes it."""
-    asks = lexicon.language.lists["asks"]
-    if len(bound) < TELLS_MUCH or any(token.text == "?" or token.text in asks for token in tokens):
+    if len(bound) < TELLS_MUCH or _asks_something(tokens, lexicon):
         return tuple(wanted)
     return tuple(one for one in wanted if one.intent not in ONLY_ASKED)
 
 
+def _asks_something(tokens: Sequence[Token], lexicon: Lexicon) -> bool:
+    asks = lexicon.language.lists["asks"]
+    return any(token.text == "?" or token.text in asks for token in tokens)
+
+
 def _of_the_plant(
-    bound: Sequence[Bound], wanted: Sequence[FoundIntent], parted: Clauses, lexicon: Lexicon
+    bound: Sequence[Bound],
+    wanted: Sequence[FoundIntent],
+    parted: Clauses,
+    knowledge: Knowledge,
+    lexicon: Lexicon,
 ) -> tuple[Bound, ...]:
     """Without what a question about something else only names ("my dog ate some needles"), and without what is said of
-    sick needles or asked: "white fuzz" and "brown tips" are no marks of a kind, nor is "how do I roll it"."""
+    sick needles or asked: "white fuzz" and "brown tips" are no marks of a kind, nor is "how do I roll it". What is said
+    of the whole plant stays: bare in winter may be its way."""
     aside = {parted.clause[n] for one in wanted if one.intent in ASKED_ASIDE for n in one.tokens}
     signs = {n for one in wanted if one.intent in OF_THE_SICK for n in range(one.tokens[0], one.tokens[-1] + 1)}
     found = tuple(
         one
         for one in bound
-        if parted.clause[one.first] not in aside and not signs & set(range(one.first, one.last + 1))
+        if parted.clause[one.first] not in aside
+        and (_is_whole(one, knowledge) or not signs & set(range(one.first, one.last + 1)))
     )
     if not {one.intent for one in wanted} & ELSEWHERE:
         return found
     return tuple(one for one in found if not _is_mere_noun(one, parted, lexicon))
+
+
+def _is_whole(one: Bound, knowledge: Knowledge) -> bool:
+    return knowledge.characters[one.character].part == "whole"
 
 
 def _mentioned(spans: Sequence[Span]) -> tuple[str, ...]:
