@@ -134,9 +134,8 @@ def _in_own_words(
     named = [span for span in taken if span.kind == "name" and not _is_of_a_place(tokens, span, lexicon)]
     if not (wanted or bound or named or place or _asks(pending, "place")):
         wanted = likely_intent(tokens, lexicon, asked=asked is not None)
-        wanted = (
-            wanted if _asks_something(tokens, lexicon) else [one for one in wanted if one.intent not in ASKED_ASIDE]
-        )
+        if not _asks_something(tokens, lexicon):
+            wanted = tuple(one for one in wanted if one.intent not in ASKED_ASIDE)
     claims = tuple(_claim(text, tokens, one, n) for n, one in enumerate(bound))
     names = tuple(dict.fromkeys(span.names for span in named))
     intents = _intents(wanted, claims, knowledge, names, place is not None, asked, pending is not None)

@@ -128,7 +128,9 @@ def test_no_text_raises_and_every_span_is_the_text_it_names(text: str) -> None:
 
 
 # Floors under what was measured when this was written: a fall is a fault. `report` is what was never looked at.
-@pytest.mark.parametrize(("part", "f1", "wrong", "intents"), [("tune", 0.87, 0.12, 0.88), ("report", 0.82, 0.16, 0.80)])
+@pytest.mark.parametrize(
+    ("part", "f1", "wrong", "intents"), [("tune", 0.93, 0.075, 0.94), ("report", 0.88, 0.11, 0.91)]
+)
 def test_the_labelled_messages_are_understood_as_well_as_before(
     mind: Mind, part: str, f1: float, wrong: float, intents: float
 ) -> None:
@@ -136,7 +138,7 @@ def test_the_labelled_messages_are_understood_as_well_as_before(
     assert found.f1 >= f1
     assert found.wrong <= wrong
     assert found.intents >= intents
-    assert found.polarity >= 0.98
+    assert found.polarity >= 0.99
 
 
 def test_a_wrong_claim_a_missed_one_and_a_turned_one_are_counted(mind: Mind) -> None:
