@@ -63,6 +63,8 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     elif understanding.intent == "planting" and understanding.names:
         _fire(turn, "planting")  # what is said of the ground is said of the site, not of the tree in hand
     elif _is_of_site(turn):
+        if _of_the_tree(turn):
+            _take_in(turn)
         turn.change(pending=None)
         _fire(turn, "planting")
         turn.proceeds = bool(turn.tree.claims)
@@ -194,10 +196,10 @@ def _short(words: str) -> str:
 
 
 def _of_the_tree(turn: Turn) -> tuple[Claim, ...]:
-    """The claims that are about the tree in hand: in a question about planting or danger, words for a yard, a bank or a
-    wood are about something else."""
+    """The claims that are about the tree in hand: in a question about planting or danger, and in an answer about the site,
+    words for a yard, a bank or a wood are about something else."""
     claims = turn.understanding.claims
-    if turn.understanding.intent not in ELSEWHERE:
+    if turn.understanding.intent not in ELSEWHERE and not _is_of_site(turn):
         return claims
     return tuple(claim for claim in claims if turn.knowledge.characters[claim.character].part != "place")
 

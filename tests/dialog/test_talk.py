@@ -546,3 +546,33 @@ def test_a_correction_replaces_what_was_said(mind: Mind) -> None:
     again.say("needles are flat")
     assert believed["id"] == again.last.view["candidates"][0]["id"]
     assert "flat needles" in walk.last.reply.text
+
+
+def test_a_name_that_a_deadly_plant_bears_is_put_to_the_test_before_planting_is_advised(mind: Mind) -> None:
+    talks = Talks(mind, None)
+    first = talks.say("found some hemlock by the ditch, can i plant it. rutland vt").reply.text
+    assert "poison-hemlock" in first and "native" not in first
+    ferny = talks.say("leaves are ferny like parsley")
+    assert "deadly herb" in ferny.reply.text
+    assert "plant 6 to 12 ft apart" in Talks(mind, None).say("can i plant balsam fir in vermont").reply.text
+
+
+def test_who_asks_whether_we_are_sure_of_a_named_plant_hears_of_that_plant(mind: Mind) -> None:
+    talks = Talks(mind, Place("MI"))
+    talks.say("needles one by one, square, sharp, roll in my fingers, twig hairy, cones under an inch")
+    assert "hite spruce" in talks.say("are we sure its not white spruce").reply.text
+
+
+def test_what_another_fact_says_already_is_not_echoed(mind: Mind) -> None:
+    lines = Talks(mind, None).say("needles, they are flat and soft").reply.text.splitlines()
+    (echo,) = [line for line in lines if "flat needles" in line]
+    assert not re.search(r"(: |, )needles[,.]", echo)
+
+
+def test_what_is_told_of_the_tree_beside_the_ground_of_the_site_is_taken_in(mind: Mind) -> None:
+    talks = Talks(mind, Place("MI"))
+    talks.say("should we plant norway spruce")
+    turned = talks.say("wet ground there. and needles are flat and soft")
+    assert turned.conversation.site == ("wet",)
+    assert {claim.character for claim in turned.conversation.tree.claims} >= {"leaf_section", "leaf_stiffness"}
+    assert "ground" not in {claim.character for claim in turned.conversation.tree.claims}
