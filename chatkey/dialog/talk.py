@@ -196,8 +196,8 @@ def _short(words: str) -> str:
 
 
 def _of_the_tree(turn: Turn) -> tuple[Claim, ...]:
-    """The claims that are about the tree in hand: in a question about planting or danger, and in an answer about the site,
-    words for a yard, a bank or a wood are about something else."""
+    """The claims that are about the tree in hand: in a question about planting or danger, and in an answer about the
+    site, words for a yard, a bank or a wood are about something else."""
     claims = turn.understanding.claims
     if turn.understanding.intent not in ELSEWHERE and not _is_of_site(turn):
         return claims

@@ -551,7 +551,8 @@ def test_a_correction_replaces_what_was_said(mind: Mind) -> None:
 def test_a_name_that_a_deadly_plant_bears_is_put_to_the_test_before_planting_is_advised(mind: Mind) -> None:
     talks = Talks(mind, None)
     first = talks.say("found some hemlock by the ditch, can i plant it. rutland vt").reply.text
-    assert "poison-hemlock" in first and "native" not in first
+    assert "poison-hemlock" in first
+    assert "native" not in first
     ferny = talks.say("leaves are ferny like parsley")
     assert "deadly herb" in ferny.reply.text
     assert "plant 6 to 12 ft apart" in Talks(mind, None).say("can i plant balsam fir in vermont").reply.text
