@@ -33,13 +33,13 @@ def find_intents(tokens: Sequence[Token], lexicon: Lexicon) -> tuple[FoundIntent
         found.append(FoundIntent(_known(intent), subject, tuple(range(len(tokens)))))
     found += _parts_said(tokens, lexicon)
     for start, token in enumerate(tokens):
-        first = lexicon.patterns.get(token.text, ())
-        if token.text.endswith("'s"):
-            first = (*first, *lexicon.patterns.get(token.stem, ()))
-        for pattern, intent, subject in first:
-            run = _run(tokens, start, pattern)
-            if run is not None:
-                found.append(FoundIntent(_known(intent), subject, run))
+        after = tokens[start + 1].text if start + 1 < len(tokens) else ""
+        for first in (token.text, token.stem) if token.text.endswith("'s") else (token.text,):
+            for second in ("", after) if after else ("",):
+                for pattern, intent, subject in lexicon.patterns.get((first, second), ()):
+                    run = _run(tokens, start, pattern)
+                    if run is not None:
+                        found.append(FoundIntent(_known(intent), subject, run))
     return tuple(sorted(found, key=lambda one: INTENTS.index(one.intent)))
 
 

@@ -50,7 +50,7 @@ class Lexicon:
     names: Table[str]  # -> taxa and groups so called
     name_words: frozenset[str]  # words of plant names of one word and more ("pine", "cedar")
     also_called: Mapping[tuple[str, ...], tuple[str, ...]]  # a name -> others that are so called, misleadingly
-    patterns: Mapping[str, tuple[Pattern, ...]]
+    patterns: Mapping[tuple[str, str], tuple[Pattern, ...]]  # by the first word and the second, "" where it is no word
     wholes: Mapping[tuple[str, ...], tuple[tuple[str, str], ...]]  # whole message -> (intent, subject)
     health_signs: Mapping[str, tuple[str, ...]]  # as in the language, normalised
     terms: Mapping[str, tuple[str, ...]]  # a word of a label or a name -> the characters it stands with
@@ -215,8 +215,8 @@ def _widest(knowledge: Knowledge, ids: tuple[str, ...]) -> list[str]:
 
 def _intents(
     language: Language,
-) -> tuple[dict[str, tuple[Pattern, ...]], dict[tuple[str, ...], tuple[tuple[str, str], ...]]]:
-    patterns: dict[str, list[Pattern]] = defaultdict(list)
+) -> tuple[dict[tuple[str, str], tuple[Pattern, ...]], dict[tuple[str, ...], tuple[tuple[str, str], ...]]]:
+    patterns: dict[tuple[str, str], list[Pattern]] = defaultdict(list)
     wholes: dict[tuple[str, ...], dict[tuple[str, str], None]] = defaultdict(dict)
     sets = {name: frozenset(word for word in words if " " not in word) for name, words in language.sets.items()}
     for phrases in language.intents:
@@ -231,9 +231,10 @@ def _intents(
             if not run:
                 continue
             pattern = (tuple(run), phrases.intent, phrases.subject)
+            second = run[1] if len(run) > 1 and isinstance(run[1], str) else ""
             for first in (run[0],) if isinstance(run[0], str) else (run[0] or ()):
-                patterns[first].append(pattern)
-    return {word: tuple(found) for word, found in patterns.items()}, {k: tuple(v) for k, v in wholes.items()}
+                patterns[first, second].append(pattern)
+    return {words: tuple(found) for words, found in patterns.items()}, {k: tuple(v) for k, v in wholes.items()}
 
 
 def _pattern_words(
@@ -303,7 +304,9 @@ def _by_rarest(
     return {word: tuple(rows) for word, rows in out.items()}
 
 
-def _known_words(language: Language, patterns: Mapping[str, tuple[Pattern, ...]], *sources: object) -> frozenset[str]:
+def _known_words(
+    language: Language, patterns: Mapping[tuple[str, str], tuple[Pattern, ...]], *sources: object
+) -> frozenset[str]:
     """Every word that means something to us: these are never taken for misspellings of others."""
     words: set[str] = set()
     for source in sources:
