@@ -105,8 +105,12 @@ def _deny(
 
 def _doubts_with_a_no(language: Language) -> tuple[str, ...]:
     """ "I don't know, flat?" denies nothing."""
-    deny = language.lists["deny"]
-    return tuple(phrase for phrase in language.numbers["hedge"] if any(word in deny for word in phrase.split()))
+    return _with_any(tuple(language.numbers["hedge"]), tuple(language.lists["deny"]))
+
+
+@lru_cache(maxsize=8)
+def _with_any(phrases: tuple[str, ...], words: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(phrase for phrase in phrases if not set(words).isdisjoint(phrase.split()))
 
 
 def _is_height(span: Span) -> bool:
