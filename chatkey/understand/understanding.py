@@ -141,6 +141,9 @@ def _in_own_words(
     intents = _intents(wanted, claims, knowledge, names, place is not None, asked, pending is not None)
     used = place_tokens | {n for one in wanted for n in one.tokens} | _covered(taken)
     claimed = {n for one in bound for n in range(one.first, one.last + 1)}
+    dropped = {
+        one.first for one in spans if one.first == one.last and one.kind == "claim" and not _is_answer_only(one)
+    } - used
     tells_rest = intents[0] in TELLS_LEFT_OVER and not _asks(pending, "place")
     return Understanding(
         language=language.code,
@@ -155,7 +158,7 @@ def _in_own_words(
         town_in=states_of_town(text, knowledge) if _asks(pending, "place") and place is None else (),
         signs=_signs(tokens, lexicon) if "health" in intents or _asks(pending, "health") else (),
         subjects=tuple(dict.fromkeys(one.subject for one in wanted if one.subject)),
-        not_understood=_left_over(text, tokens, used, claimed, lexicon) if tells_rest else (),
+        not_understood=_left_over(text, tokens, used, claimed, dropped, lexicon) if tells_rest else (),
     )
 
 
@@ -419,18 +422,20 @@ def _intents(
 
 
 def _left_over(
-    text: str, tokens: Sequence[Token], used: set[int], claimed: set[int], lexicon: Lexicon
+    text: str, tokens: Sequence[Token], used: set[int], claimed: set[int], dropped: set[int], lexicon: Lexicon
 ) -> tuple[str, ...]:
     """Runs of words that nothing was made of: unknown, more than everyday talk, no name of a river or road.
 
-    Where the clause gave a claim (`claimed`), only words that describe ("feathery", "reddish") are told.
+    Where the clause gave a claim (`claimed`), only words that describe ("feathery", "reddish") are told; so are those
+    that could have been a fact and fitted nothing that was spoken of (`dropped`).
     """
     language = lexicon.language
     everyday = lexicon.fillers | set(language.lists["ignore"])
     runs: list[list[Token]] = [[]]
     for index, token in enumerate(tokens):
         strange = token.kind == "word" and index not in used and len(token.text) > 2 and token.text not in everyday
-        strange = strange and token.text not in lexicon.known and token.stem not in everyday
+        known = token.text in lexicon.known or token.stem in everyday
+        strange = strange and (not known or (index in dropped and _describes(token.text, language)))
         named = any(near.text in language.lists["geography"] for near in tokens[max(0, index - 1) : index + 2])
         if strange and not named and (_describes(token.text, language) or not _clause(tokens, index) & claimed):
             runs[-1].append(token)

@@ -175,3 +175,10 @@ def test_the_sets_are_as_large_as_they_should_be_and_cover_every_character(mind:
             option.strip("!~ ").partition("=")[0] for m in messages(part) for c in m.claims for option in c.split("|")
         }
         assert named == set(mind.knowledge.characters)
+
+
+def test_a_word_that_could_have_been_a_fact_and_fitted_nothing_is_told(mind: Mind) -> None:
+    heard = understand("long skinny cone 6 in, kinda sticky", mind.knowledge, mind.lexicon)
+    assert [claim.character for claim in heard.claims] == ["cone_length"]
+    assert heard.not_understood == ("sticky",)
+    assert understand("flat needles, soft", mind.knowledge, mind.lexicon).not_understood == ()
