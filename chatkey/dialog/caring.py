@@ -6,6 +6,7 @@ from chatkey.advise import subject_cautions
 from chatkey.dialog.turn import Turn
 from chatkey.understand import Pending
 
+DEADLY = 1  # urgency of a caution: danger to life
 HEALTH = "health"  # the question that waits after one about a sick plant
 HEALTH_ASKS = (
     ("health_ask_which", {"old", "new"}),
@@ -28,7 +29,7 @@ def warn(turn: Turn) -> None:
     if turn.tree.claims and turn.watch.active and turn.watch.probability >= turn.knowledge.numbers["yew"]["watch"]:
         turn.warn(turn.knowledge.cautions["yew"])
     if "touch" in turn.understanding.subjects:
-        found = (*(one for one in turn.due_cautions() if one.urgency == 1), *found)
+        found = (*(one for one in turn.due_cautions() if one.urgency == DEADLY), *found)
     for caution in found[:2]:
         turn.warn(caution, again=True)
     if not found:
@@ -48,7 +49,7 @@ def tell_who_judges_health(turn: Turn) -> None:
     falling = "falling" in turn.understanding.subjects
     found = subject_cautions(turn.knowledge, ("falling",) if falling else (HEALTH,), turn.probabilities())
     for caution in found[:1]:
-        turn.warn(caution, again=caution.urgency == 1)
+        turn.warn(caution, again=caution.urgency == DEADLY)
     if falling:
         turn.repeats = True
         return

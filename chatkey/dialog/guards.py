@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from chatkey.dialog.caring import HEALTH_ASKS
+from chatkey.dialog.caring import DEADLY, HEALTH_ASKS
 from chatkey.dialog.turn import Turn
 from chatkey.identify.answer import leaves_of
 from chatkey.knowledge.status import status_in
 
-DEADLY = 1  # urgency of a caution: danger to life
 SITE = "ground"  # the character that says what the ground is like
 
 
