@@ -1,0 +1,173 @@
+"""What is reached over HTTP: the gateway's messages in, health, readiness and metrics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import structlog
+from limits import RateLimitItem, parse
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
+from starlette.applications import Starlette
+from starlette.background import BackgroundTask
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from chatkey.channels.base import ChannelError
+from chatkey.channels.sms import inbound
+from chatkey.channels.sms.channel import NAME, SmsChannel
+from chatkey.channels.sms.inbound import Refused
+from chatkey.channels.sms.push import answer
+from chatkey.service.running import Running
+from chatkey.service.settings import LimitSettings
+from chatkey.store.engine import StoreUnavailableError
+from chatkey.store.inbox import is_waiting
+from chatkey.store.messages import Inbound, Letter, Received
+from chatkey.store.outbox import mark_sent, post_notice, reply_to
+
+RESPONSE_WAIT_S = 8.0  # gateways that take the reply in the answer give up after about 10 to 15 s (common practice)
+RETRY_AFTER_S = 30
+
+log = structlog.get_logger()
+
+
+class Limits:
+    """How much one sender and all together may send. Kept in memory: a restart begins a new count."""
+
+    def __init__(self, settings: LimitSettings) -> None:
+        self._window = MovingWindowRateLimiter(MemoryStorage())
+        self._sender = (parse(f"{settings.sender_a_minute}/minute"), parse(f"{settings.sender_a_day}/day"))
+        self._all: RateLimitItem = parse(f"{settings.all_a_minute}/minute")
+        self._told: RateLimitItem = parse("1/minute")
+
+    def all_is_well(self) -> bool:
+        """Counts one request; False where there are too many in all."""
+        return self._window.hit(self._all, "all")
+
+    def sender_is_well(self, mark: str) -> bool:
+        """Counts one message of a sender; False where they are over their limit."""
+        minute, day = (self._window.hit(item, mark) for item in self._sender)  # both count
+        return minute and day
+
+    def may_be_told(self, mark: str) -> bool:
+        """True once a minute: a sender over the limit is told, not each time."""
+        return self._window.hit(self._told, "told", mark)
+
+
+@dataclass(slots=True, eq=False)
+class SmsRoute:
+    """The gateway's door: keep the message, answer at once (or with the reply, where the gateway wants it so)."""
+
+    running: Running
+    channel: SmsChannel
+    limits: Limits
+    settings: LimitSettings
+    url: str  # as the gateway sees it
+    too_many: str
+
+    async def __call__(self, request: Request) -> Response:
+        if not self.limits.all_is_well():
+            return self._refuse(429)
+        try:
+            body = await _body(request, self.settings.body_bytes)
+        except ClientDisconnect:
+            return self._refuse(400)
+        if body is None or len(request.scope["query_string"]) > self.settings.body_bytes:
+            return self._refuse(413)
+        try:
+            came, address = self.channel.receive(self._seen(request, body), self.running.clock())
+        except Refused as refused:
+            return self._refuse(refused.status)
+        except ChannelError:
+            return self._refuse(400)
+        mark = self.running.store.seal.mark("limit", address)
+        muted = not self.limits.sender_is_well(mark)
+        try:
+            received = await self.running.take(Inbound(NAME, came.id, address, came.text, muted=muted))
+            if muted and received.is_new and self.limits.may_be_told(mark):
+                await self._tell(received)
+            return await self._answer(received)
+        except StoreUnavailableError as error:
+            log.error("store_unavailable", at="receive", what=error.args[1])
+            return self._refuse(503)
+
+    def _seen(self, request: Request, body: bytes) -> inbound.Request:
+        headers = {name.lower(): value for name, value in request.headers.items()}
+        peer = request.client.host if request.client else ""
+        return inbound.Request(request.method, self.url, request.scope["query_string"], headers, body, peer)
+
+    async def _answer(self, received: Received) -> Response:
+        if self.channel.gateway.reply == "push":
+            return self._respond("")
+        await self.running.answered(received.id, RESPONSE_WAIT_S)
+        letter = await self.running.db(reply_to, self.running.store, received.id)
+        if letter is None:
+            return self._respond("")
+        done = BackgroundTask(self._handed_over, letter.id)  # runs when the answer has left
+        return self._respond(letter.text, done)
+
+    async def _handed_over(self, letter: int) -> None:
+        self.running.metrics.sent.labels("sent").inc()
+        await self.running.db(mark_sent, self.running.store, letter, self.running.clock())
+
+    async def _tell(self, received: Received) -> None:
+        if received.conversation is not None:
+            notice = Letter(self.too_many, kind="notice")
+            await self.running.db(post_notice, self.running.store, received.conversation, notice, self.running.clock())
+            self.running.posted()
+
+    def _respond(self, text: str, background: BackgroundTask | None = None) -> Response:
+        found = answer(self.channel.gateway, text)
+        return Response(found.body, 200, dict(found.headers), found.content_type, background)
+
+    def _refuse(self, status: int) -> Response:
+        self.running.metrics.refused.labels(str(status)).inc()
+        headers = {"Retry-After": str(RETRY_AFTER_S)} if status in (429, 503) else {}
+        return PlainTextResponse("", status, headers)
+
+
+def make_app(running: Running, sms: SmsRoute | None) -> Starlette:
+    """The routes of one serving process."""
+
+    async def health(_request: Request) -> Response:
+        return JSONResponse({"alive": True})
+
+    async def ready(_request: Request) -> Response:
+        try:
+            await running.db(is_waiting, running.store)
+            well = running.is_well
+        except StoreUnavailableError:
+            well = False
+        return JSONResponse({"ready": well}, 200 if well else 503)
+
+    async def metrics(_request: Request) -> Response:
+        return Response(running.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
+
+    routes = [Route("/health", health), Route("/ready", ready), Route("/metrics", metrics)]
+    if sms is not None:
+        # any method: the gateway's profile says which is right, and the rest gets 405
+        routes.append(Route("/sms/in", _AnyMethod(sms)))
+    return Starlette(routes=routes)
+
+
+class _AnyMethod:
+    """An ASGI application over one route function, for every method."""
+
+    def __init__(self, route: SmsRoute) -> None:
+        self.route = route
+
+    async def __call__(self, scope, receive, send) -> None:  # type: ignore[no-untyped-def]
+        response = await self.route(Request(scope, receive))
+        await response(scope, receive, send)
+
+
+async def _body(request: Request, most: int) -> bytes | None:
+    """The body, or None where it is larger: nothing of it is kept then."""
+    size, parts = 0, []
+    async for part in request.stream():
+        size += len(part)
+        if size > most:
+            return None
+        parts.append(part)
+    return b"".join(parts)

@@ -1,0 +1,172 @@
+"""Forgetting: on request, and by age. What is left afterwards, and that the files hold no more than that."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, Select, and_, delete, exists, func, select, update
+
+from chatkey.store.engine import Store, StoreUnavailableError, put
+from chatkey.store.messages import Letter
+from chatkey.store.outbox import post
+from chatkey.store.schema import (
+    conversations,
+    erasures,
+    handovers,
+    identifications,
+    inbox,
+    observations,
+    outbox,
+    unknown_phrases,
+)
+
+SCRUBBED_TABLES = (conversations, inbox, outbox, observations, handovers, unknown_phrases)
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """For how many days what is kept: the words of messages, and conversations that nobody goes on with."""
+
+    words_days: float = 30
+    conversations_days: float = 365
+
+
+def erase_conversation(connection: Connection, conversation: int, letter: Letter | None, now: float) -> None:
+    """A finder who wrote alone is forgotten.
+
+    What stays: the trees as records without reader, words, facts, county and coordinates; the marks of messages, so
+    that a redelivery revives nothing; an opt-out. Messages that wait behind begin a new conversation. A last letter
+    goes out, and then its row too.
+    """
+    row = connection.execute(select(conversations).where(conversations.c.id == conversation)).one()
+    connection.execute(delete(outbox).where(outbox.c.conversation_id == conversation))
+    connection.execute(delete(unknown_phrases).where(unknown_phrases.c.conversation_id == conversation))
+    _close_handovers(connection, conversation, now)
+    _bare_records(connection, conversation)
+    waiting = connection.scalars(
+        select(inbox.c.id).where(inbox.c.conversation_id == conversation, inbox.c.status == "waiting")
+    ).all()
+    connection.execute(
+        update(inbox)
+        .where(inbox.c.conversation_id == conversation, inbox.c.status != "waiting")
+        .values(text=None, reader="", conversation_id=None)
+    )
+    connection.execute(
+        update(conversations).where(conversations.c.id == conversation).values(mark=f"gone {conversation}")
+    )
+    if waiting:
+        anew = put(conversations, mark=row.mark, channel=row.channel, address=row.address, last_at=row.last_at)
+        id = connection.execute(anew.returning(conversations.c.id)).scalar_one()
+        connection.execute(update(inbox).where(inbox.c.id.in_(waiting)).values(conversation_id=id))
+    connection.execute(delete(conversations).where(conversations.c.id == conversation))
+    connection.execute(put(erasures, channel=row.channel, at=now))
+    if letter is not None and row.address is not None:
+        post(
+            connection,
+            conversation=None,
+            message=None,
+            channel=row.channel,
+            sealed=row.address,
+            letter=letter,
+            now=now,
+            forgets=True,
+        )
+
+
+def scrub(store: Store, now: float, *, whole: bool = False) -> bool:
+    """Cleans the files of what was erased; False where it has to be tried again.
+
+    SQLite: freed pages are overwritten as they are freed (secure_delete); here the write-ahead log is emptied.
+    PostgreSQL: VACUUM FULL of the tables that held it. Its own write-ahead log and backups keep what they hold until
+    they are recycled. `whole`: also where nothing was erased since the last time.
+    """
+    with store.read() as connection:
+        open_ones = connection.scalar(
+            select(func.count()).select_from(erasures).where(erasures.c.scrubbed_at.is_(None))
+        )
+    if not open_ones and not whole:
+        return True
+    if not (_truncate_log(store) if store.is_sqlite else _vacuum(store)):
+        return False
+    with store.write() as connection:
+        unsent = select(outbox.c.id).where(outbox.c.forgets, outbox.c.status == "waiting")
+        if not connection.scalar(select(exists(unsent))):  # the last letter still holds the address
+            connection.execute(update(erasures).where(erasures.c.scrubbed_at.is_(None)).values(scrubbed_at=now))
+    return True
+
+
+def archive(store: Store, retention: Retention, now: float) -> int:
+    """Forgets by age: words of messages, and conversations that nobody goes on with; how many of those.
+
+    The records of their trees stay, the facts too; addresses and words go. Who comes back begins anew.
+    """
+    words_before = now - retention.words_days * 86400
+    before = now - retention.conversations_days * 86400
+    with store.write() as connection:
+        connection.execute(
+            update(inbox)
+            .where(inbox.c.received_at < words_before, inbox.c.status != "waiting", inbox.c.text.is_not(None))
+            .values(text=None)
+        )
+        connection.execute(
+            update(outbox)
+            .where(outbox.c.created_at < words_before, outbox.c.status != "waiting", outbox.c.text.is_not(None))
+            .values(text=None, rest="", cautions=[])
+        )
+        old = _idle_since(before)
+        ids = connection.scalars(old).all()
+        for id in ids:
+            connection.execute(delete(outbox).where(outbox.c.conversation_id == id))
+            connection.execute(delete(unknown_phrases).where(unknown_phrases.c.conversation_id == id))
+            connection.execute(delete(conversations).where(conversations.c.id == id))
+    return len(ids)
+
+
+def _idle_since(before: float) -> Select[tuple[int]]:
+    """Conversations whose last message is older, with nothing that waits: no message, no letter, no steward."""
+    waits = [
+        exists(select(table.c.id).where(table.c.conversation_id == conversations.c.id, table.c.status == status))
+        for table, status in ((inbox, "waiting"), (outbox, "waiting"), (handovers, "open"))
+    ]
+    return select(conversations.c.id).where(and_(conversations.c.last_at < before, *(~one for one in waits)))
+
+
+def _close_handovers(connection: Connection, conversation: int, now: float) -> None:
+    of = handovers.c.conversation_id == conversation
+    connection.execute(update(handovers).where(of).values(detail="", verdict=None, conversation_id=None))
+    is_open = and_(handovers.c.conversation_id.is_(None), handovers.c.status == "open")
+    connection.execute(update(handovers).where(is_open).values(status="closed", answered_at=now))
+
+
+def _bare_records(connection: Connection, conversation: int) -> None:
+    """The trees without the reader: what was said and where exactly goes, what it was and the state stays."""
+    rows = connection.execute(
+        select(observations.c.id, observations.c.place).where(observations.c.conversation_id == conversation)
+    ).all()
+    for row in rows:
+        place = {"code": row.place["code"]} if row.place and row.place.get("code") else None
+        bare = update(observations).where(observations.c.id == row.id)
+        connection.execute(bare.values(claims=[], place=place, conversation_id=None))
+    named = select(identifications.c.observation_id)
+    connection.execute(
+        delete(observations).where(observations.c.id.in_([row.id for row in rows]), observations.c.id.not_in(named))
+    )
+
+
+def _truncate_log(store: Store) -> bool:
+    with store.engine.connect() as connection:
+        raw = connection.connection.cursor()
+        busy = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        connection.rollback()
+    return not busy
+
+
+def _vacuum(store: Store) -> bool:
+    try:
+        with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            for table in SCRUBBED_TABLES:
+                connection.exec_driver_sql(f"VACUUM FULL {table.name}")
+            connection.exec_driver_sql("CHECKPOINT")
+    except StoreUnavailableError:
+        return False
+    return True

@@ -1,0 +1,117 @@
+"""Messages that came: kept before anything is thought, once each, and given out in order."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from sqlalchemy import Connection, func, select, update
+
+from chatkey.store.engine import Store, put_once, put_or_change
+from chatkey.store.messages import Inbound, Received, Waiting, Work
+from chatkey.store.schema import conversations, inbox, opt_outs, outbox
+
+MOST_TRIES = 3  # of one message before it is set aside
+MOST_AT_ONCE = 20  # messages of one conversation thought about in one go
+
+
+def receive(store: Store, inbound: Inbound, now: float) -> Received:
+    """Keeps a message; the same one again changes nothing. Raises StoreUnavailableError: then it was not kept."""
+    mark = store.seal.mark("message", inbound.channel, inbound.external_id)
+    with store.write() as connection:
+        known = connection.execute(select(inbox.c.id, inbox.c.conversation_id).where(inbox.c.mark == mark)).first()
+        if known:
+            return Received(known.id, known.conversation_id, is_new=False)
+        conversation = conversation_of(connection, store, inbound.channel, inbound.address, now)
+        put = put_once(
+            connection,
+            inbox,
+            mark=mark,
+            conversation_id=conversation,
+            reader=inbound.reader,
+            text=inbound.text,
+            status="muted" if inbound.muted else "waiting",
+            received_at=now,
+        ).returning(inbox.c.id)
+        id = connection.scalar(put)
+        if id is None:  # another process kept it in this instant
+            id = connection.scalar(select(inbox.c.id).where(inbox.c.mark == mark))
+            return Received(int(id or 0), conversation, is_new=False)
+    return Received(id, conversation, is_new=True)
+
+
+def conversation_of(connection: Connection, store: Store, channel: str, address: str, now: float) -> int:
+    """The conversation of an address, made where it is new. Its row stays locked, so that ids rise in order."""
+    mark = store.seal.mark("address", channel, address)
+    row = connection.execute(
+        select(conversations.c.id, conversations.c.address)
+        .where(conversations.c.mark == mark)
+        .with_for_update()  # PostgreSQL; SQLite has one writer anyway
+    ).first()
+    if row and row.address is not None:
+        return int(row.id)
+    sealed = store.seal.shut(channel, address)
+    put = put_or_change(
+        connection, conversations, ("mark",), mark=mark, channel=channel, address=sealed, last_at=now
+    ).returning(conversations.c.id)
+    return int(connection.execute(put).scalar_one())
+
+
+def next_work(store: Store, in_hand: Collection[int], most: int) -> list[Work]:
+    """Conversations with messages that wait, the one that has waited longest first; none that is in hand."""
+    with store.read() as connection:
+        first = func.min(inbox.c.id)
+        waiting = (
+            select(inbox.c.conversation_id)
+            .where(inbox.c.status == "waiting", inbox.c.conversation_id.is_not(None))
+            .group_by(inbox.c.conversation_id)
+            .order_by(first)
+            .limit(most + len(in_hand))
+        )
+        ids = [id for (id,) in connection.execute(waiting) if id not in in_hand][:most]
+        return [_work(connection, id) for id in ids]
+
+
+def count_try(store: Store, message: int) -> int:
+    """One more try of a message whose thinking broke off; how many there were."""
+    with store.write() as connection:
+        put = update(inbox).where(inbox.c.id == message).values(attempts=inbox.c.attempts + 1)
+        return int(connection.execute(put.returning(inbox.c.attempts)).scalar_one())
+
+
+def is_waiting(store: Store, message: int | None = None) -> bool:
+    """Whether this message, or any, waits to be thought about."""
+    of = () if message is None else (inbox.c.id == message,)
+    with store.read() as connection:
+        return connection.scalar(select(inbox.c.id).where(inbox.c.status == "waiting", *of).limit(1)) is not None
+
+
+def _work(connection: Connection, id: int) -> Work:
+    row = connection.execute(
+        select(conversations, opt_outs.c.mark.label("stopped"))
+        .outerjoin(opt_outs, opt_outs.c.mark == conversations.c.mark)
+        .where(conversations.c.id == id)
+    ).one()
+    messages = connection.execute(
+        select(inbox.c.id, inbox.c.reader, inbox.c.text, inbox.c.received_at, inbox.c.attempts)
+        .where(inbox.c.conversation_id == id, inbox.c.status == "waiting")
+        .order_by(inbox.c.id)
+        .limit(MOST_AT_ONCE)
+    )
+    last = connection.execute(
+        select(outbox.c.rest, outbox.c.cautions, outbox.c.status, outbox.c.kind)
+        .where(outbox.c.conversation_id == id)
+        .order_by(outbox.c.id.desc())
+        .limit(1)
+    ).first()
+    unsent = last is not None and last.status == "waiting" and last.kind == "reply"
+    return Work(
+        conversation=id,
+        channel=row.channel,
+        state=row.state,
+        revision=row.revision,
+        last_at=row.last_at,
+        is_stopped=row.stopped is not None,
+        rest=last.rest if last else "",
+        carried=tuple((text, short) for text, short in last.cautions) if last and unsent else (),
+        messages=tuple(Waiting(one.id, one.reader, one.text or "", one.received_at, one.attempts) for one in messages),
+    )

@@ -1,0 +1,164 @@
+"""Replies that wait to be sent: in order within a conversation, again later where it failed."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, and_, delete, func, or_, select, update
+
+from chatkey.store.engine import Store, put, put_once
+from chatkey.store.messages import Due, Letter
+from chatkey.store.schema import conversations, inbox, opt_outs, outbox
+
+FIRST_WAIT_S = 2.0
+LONGEST_WAIT_S = 600.0
+GIVE_UP_AFTER_S = 3 * 86400.0  # a reply about a twig in hand is of no use later
+
+
+def post(
+    connection: Connection,
+    *,
+    conversation: int | None,
+    message: int | None,
+    channel: str,
+    sealed: bytes,
+    letter: Letter,
+    now: float,
+    forgets: bool = False,
+    knowledge: str = "",
+    probability: float | None = None,
+) -> int:
+    """A letter into the outbox; a reply takes the place of one to the same finder that was not sent yet."""
+    if letter.kind == "reply" and conversation is not None:
+        supersede(connection, conversation)
+    row = put(
+        outbox,
+        conversation_id=conversation,
+        inbox_id=message,
+        kind=letter.kind,
+        channel=channel,
+        address=sealed,
+        text=letter.text,
+        rest=letter.rest,
+        cautions=[list(caution) for caution in letter.cautions],
+        status="waiting",
+        forgets=forgets,
+        due_at=now,
+        created_at=now,
+        knowledge=knowledge,
+        probability=probability,
+    )
+    return int(connection.execute(row.returning(outbox.c.id)).scalar_one())
+
+
+def supersede(connection: Connection, conversation: int) -> None:
+    """Replies of a conversation that were not sent yet will not be."""
+    where = and_(outbox.c.conversation_id == conversation, outbox.c.status == "waiting", outbox.c.kind == "reply")
+    connection.execute(update(outbox).where(where).values(status="superseded", text=None, address=None))
+
+
+def drop_all(connection: Connection, conversation: int) -> None:
+    """Nothing more goes to this address."""
+    where = and_(outbox.c.conversation_id == conversation, outbox.c.status == "waiting")
+    connection.execute(update(outbox).where(where).values(status="dropped", text=None, address=None))
+
+
+def due(store: Store, now: float, most: int = 20) -> list[Due]:
+    """What may be sent now, the first of each conversation.
+
+    A time of sending that lies further off than any wait was set by a clock that was ahead: it counts as due.
+    """
+    earlier = outbox.alias()
+    is_first = ~(
+        select(earlier.c.id)
+        .where(
+            earlier.c.conversation_id == outbox.c.conversation_id,
+            earlier.c.status == "waiting",
+            earlier.c.id < outbox.c.id,
+        )
+        .exists()
+    )
+    is_due = or_(outbox.c.due_at <= now, outbox.c.due_at > now + 2 * LONGEST_WAIT_S)
+    with store.read() as connection:
+        rows = connection.execute(
+            select(outbox).where(outbox.c.status == "waiting", is_due, is_first).order_by(outbox.c.id).limit(most)
+        ).all()
+    return [Due(row.id, row.channel, row.address, row.text, row.attempts, row.forgets) for row in rows]
+
+
+def mark_sent(store: Store, id: int, now: float) -> None:
+    """It went out: its address is forgotten; with `forgets` all of it."""
+    with store.write() as connection:
+        if connection.execute(delete(outbox).where(outbox.c.id == id, outbox.c.forgets)).rowcount:
+            return
+        connection.execute(update(outbox).where(outbox.c.id == id).values(status="sent", sent_at=now, address=None))
+
+
+def try_later(store: Store, letter: Due, now: float) -> None:
+    """It failed in a way that may pass: again after a wait that doubles; given up after days."""
+    wait = min(FIRST_WAIT_S * 2 ** min(letter.attempts, 20), LONGEST_WAIT_S)
+    with store.write() as connection:
+        row = update(outbox).where(outbox.c.id == letter.id, outbox.c.status == "waiting")
+        is_old = outbox.c.created_at < now - GIVE_UP_AFTER_S
+        if connection.execute(row.where(is_old).values(status="failed", address=None)).rowcount:
+            return
+        connection.execute(row.values(attempts=outbox.c.attempts + 1, due_at=now + wait))
+
+
+def give_up(store: Store, id: int) -> None:
+    """The gateway refuses it for good."""
+    with store.write() as connection:
+        connection.execute(update(outbox).where(outbox.c.id == id).values(status="failed", address=None))
+
+
+def note_opt_out(store: Store, letter: Due, address: str, now: float) -> None:
+    """The gateway says that this address has stopped: the same as if it had told us."""
+    mark = store.seal.mark("address", letter.channel, address)
+    with store.write() as connection:
+        connection.execute(put_once(connection, opt_outs, mark=mark, channel=letter.channel, at=now))
+        row = connection.execute(select(outbox.c.conversation_id).where(outbox.c.id == letter.id)).first()
+        if row and row.conversation_id is not None:
+            drop_all(connection, row.conversation_id)
+        connection.execute(update(outbox).where(outbox.c.id == letter.id).values(status="dropped", address=None))
+
+
+def post_notice(store: Store, conversation: int, letter: Letter, now: float) -> None:
+    """A word that is no reply of the talk; none to an address that has stopped."""
+    with store.write() as connection:
+        row = connection.execute(
+            select(conversations, opt_outs.c.mark.label("stopped"))
+            .outerjoin(opt_outs, opt_outs.c.mark == conversations.c.mark)
+            .where(conversations.c.id == conversation)
+        ).first()
+        if row is None or row.stopped is not None or row.address is None:
+            return
+        post(
+            connection,
+            conversation=conversation,
+            message=None,
+            channel=row.channel,
+            sealed=row.address,
+            letter=letter,
+            now=now,
+        )
+
+
+def reply_to(store: Store, message: int) -> Due | None:
+    """The reply to one message that was not handed over yet, for a gateway that takes it in the response.
+
+    Where a later reply took its place, that one; None where there is nothing to say.
+    """
+    with store.read() as connection:
+        row = connection.execute(
+            select(outbox)
+            .join(inbox, inbox.c.conversation_id == outbox.c.conversation_id)
+            .where(inbox.c.id == message, outbox.c.status == "waiting", outbox.c.inbox_id >= message)
+            .order_by(outbox.c.id)
+            .limit(1)
+        ).first()
+    return Due(row.id, row.channel, row.address, row.text, row.attempts, row.forgets) if row else None
+
+
+def counts(store: Store) -> dict[str, int]:
+    """How many letters stand where."""
+    with store.read() as connection:
+        rows = connection.execute(select(outbox.c.status, func.count()).group_by(outbox.c.status)).all()
+    return {row[0]: row[1] for row in rows}
