@@ -129,3 +129,24 @@ def _bare(mind: Mind, tree: int, now: float) -> TreeRecord:
 
 def _iso(at: float) -> str:
     return datetime.fromtimestamp(at, UTC).isoformat(timespec="minutes").replace("+00:00", "Z")
+
+
+def page(view: Mapping[str, Any]) -> str:
+    """One entry for a person to read: what is known of the tree, then the finder's own words."""
+    reasons = ", ".join((*view["reasons"], *view["details"]))
+    rows = [f"{view['id']}  tree {view['tree']} by {view['channel']}, since {view['since']}: {reasons}"]
+    if view.get("place"):
+        rows.append(f"  place: {view['place']['words']}")
+    if view.get("claims"):
+        rows.append(f"  told: {', '.join(claim['words'] for claim in view['claims'])}")
+    shares = [f"{one['common_name']} {one['probability']:.0%}" for one in view.get("candidates", ())]
+    if shares:
+        rest = view["something_else"]
+        rows.append(f"  may be: {', '.join(shares)}, none of these {rest:.0%}")
+    if view.get("answer"):
+        rows.append(f"  named: {view['answer']['common_name']} ({view['status'] or 'place not known'})")
+    rows += [f"  can't tell: {one['question']}" for one in view.get("not_answered", ())]
+    rows += [f"  not understood: {one['words']}" for one in view.get("not_understood", ())]
+    rows += [f"  warned: {one['id']}" for one in view.get("cautions", ())]
+    rows += [f"  > {one['text']}" for one in view["messages"]]
+    return "\n".join(rows)

@@ -27,6 +27,10 @@ class StoreError(ChatkeyError):
     """Something is wrong with the store; the message says how to mend it."""
 
 
+class NotInQueueError(StoreError):
+    """An entry that the stewards' queue does not have."""
+
+
 class StoreUnavailableError(StoreError):
     """The store can't be reached or written just now: full, locked or away. Trying again later is right."""
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select, update
 
-from chatkey.store.engine import Store, StoreError, put
+from chatkey.store.engine import NotInQueueError, Store, StoreError, put
 from chatkey.store.messages import Given, Letter, TreeRecord
 from chatkey.store.outbox import post
 from chatkey.store.schema import conversations, handovers, identifications, inbox
@@ -38,7 +38,7 @@ def entry(store: Store, id: int) -> Given:
     with store.read() as connection:
         row = connection.execute(select(handovers).where(handovers.c.id == id)).first()
         if row is None:
-            raise StoreError(f"entry {id}", "is not in the queue", "look with `chatkey queue`")
+            raise NotInQueueError(f"entry {id}", "is not in the queue", "look with `chatkey queue`")
         same = handovers.c.id == id
         if row.conversation_id is not None:
             same = (handovers.c.conversation_id == row.conversation_id) & (handovers.c.tree == row.tree)

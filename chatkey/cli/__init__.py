@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from chatkey import __version__
+from chatkey.cli.serving import add_commands
 from chatkey.terms import ChatkeyError
 
 FINE, FAULTY_KNOWLEDGE, WRONG_USE, MISSING, NOT_FOUND = range(5)
@@ -91,6 +92,8 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--full", action="store_true", help="also coverage, the hardest pairs, questions per taxon")
     check.add_argument("--page", type=Path, metavar="FILE", help="write all of it as one HTML page")
     check.set_defaults(run=_check)
+
+    add_commands(commands)
 
     schema = commands.add_parser("schema", help="JSON Schema of the files of knowledge, for an editor")
     schema.add_argument("file", choices=("taxa", "characters", "names", "words"))
@@ -227,8 +230,7 @@ def _code(error: ChatkeyError) -> int:
 
     if isinstance(error, KnowledgeError):
         return FAULTY_KNOWLEDGE
-    return NOT_FOUND if type(error).__name__ == "NotFoundError" else WRONG_USE
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+    name = type(error).__name__
+    if name in ("StoreUnavailableError", "SealError"):
+        return MISSING
+    return NOT_FOUND if name in ("NotFoundError", "NotInQueueError") else WRONG_USE

@@ -1,0 +1,7 @@
+"""`python -m chatkey.cli`."""
+
+import sys
+
+from chatkey.cli import main
+
+sys.exit(main())
