@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chatkey.dialog import Conversation, Message, Mind, StateError, Tree, from_json, step, to_json
+from chatkey.dialog import Conversation, Message, Mind, StateError, Tree, Verdict, from_json, step, to_json
 from chatkey.dialog.conversation import VERSION, Shown
 from chatkey.identify import Asked
 from chatkey.terms import Claim, Place, Quantity, Reader
@@ -57,7 +57,9 @@ trees = st.builds(
     asked=st.lists(asked, max_size=4).map(tuple),
     place=st.none() | places,
     shown=st.none() | st.builds(Shown, words, words, st.floats(0, 1), words),
-    handed_over=st.booleans(),
+    handed=st.lists(st.sampled_from(["asked", "unsure", "unsafe", "rule"]), max_size=2, unique=True).map(tuple),
+    verdict=st.none()
+    | st.builds(Verdict, st.sampled_from(["right", "other", "unknowable", "none"]), words, texts, texts),
 )
 conversations = st.builds(
     Conversation,

@@ -175,7 +175,7 @@ def test_erase_forgets_the_plant_and_the_site_that_were_spoken_of(mind: Mind) ->
     walk.say_all("MI", "should i plant white pine on wet ground", "person", "forget me")
     last = walk.last.conversation
     assert (last.plant, last.site) == ("", ())
-    assert not any(tree.handed_over for tree in last.trees)
+    assert not any(tree.handed for tree in last.trees)
 
 
 def test_a_new_tree_keeps_the_place_and_nothing_else(mind: Mind) -> None:
@@ -551,11 +551,37 @@ def test_a_correction_replaces_what_was_said(mind: Mind) -> None:
 def test_a_name_that_a_deadly_plant_bears_is_put_to_the_test_before_planting_is_advised(mind: Mind) -> None:
     talks = Talks(mind, None)
     first = talks.say("found some hemlock by the ditch, can i plant it. rutland vt").reply.text
+    assert first.startswith("This may be a deadly herb")
     assert "poison-hemlock" in first
     assert "native" not in first
     ferny = talks.say("leaves are ferny like parsley")
     assert "deadly herb" in ferny.reply.text
     assert "plant 6 to 12 ft apart" in Talks(mind, None).say("can i plant balsam fir in vermont").reply.text
+
+
+@pytest.mark.parametrize("earlier", ["MI. sharp square needles, cones hang", "MI. leaves are ferny", "MI. no cones"])
+def test_such_a_name_is_put_to_the_test_whatever_was_told_of_another_tree(mind: Mind, earlier: str) -> None:
+    talks = Talks(mind, None)
+    talks.say(earlier)
+    turned = talks.say("found some hemlock, can i plant it")
+    assert turned.reply.blocks[0].text.startswith("This may be a deadly herb")
+    assert "hemlock_herb" in [caution["id"] for caution in turned.view["cautions"]]
+    assert not re.search("native|apart|moist", turned.reply.text.split("What is", 1)[0])
+    assert turned.view["ask"] is not None
+
+
+def test_what_is_told_beside_such_a_name_is_taken_in_for_the_test(mind: Mind) -> None:
+    turned = Talks(mind, Place("MI")).say("hemlock, ferny leaves and a hollow stem. can i plant it")
+    assert {claim.character for claim in turned.conversation.tree.claims} >= {"leaf_kind", "stem_kind"}
+    assert "deadly herb" in turned.reply.text
+
+
+def test_a_tree_that_is_named_as_a_hemlock_may_be_planted_by_that_name(mind: Mind) -> None:
+    talks = Talks(mind, Place("MI"))
+    talks.say(
+        "flat needles on tiny stalks, rough brown twig, two white lines under, cones under an inch hang at the tips"
+    )
+    assert "native in Michigan" in talks.say("can i plant hemlock").reply.text
 
 
 def test_who_asks_whether_we_are_sure_of_a_named_plant_hears_of_that_plant(mind: Mind) -> None:

@@ -44,6 +44,17 @@ def test_a_length_of_needles_is_read_in_mm(
     assert (claim.quantity.low, claim.quantity.high) == pytest.approx((low, high), rel=1e-3)
 
 
+@pytest.mark.parametrize("text", ["cones hang down 6 in and sticky", "cones hang down, 6 in and kinda sticky"])
+def test_an_and_behind_inches_takes_no_length_away_and_what_is_unknown_is_told(
+    heard: Callable[[str], Understanding], text: str
+) -> None:
+    understanding = heard(text)
+    (length,) = [claim.quantity for claim in understanding.claims if claim.character == "cone_length"]
+    assert length is not None
+    assert (length.low, length.high) == pytest.approx((6 * INCH, 6 * INCH), rel=1e-3)
+    assert [words for words in understanding.not_understood if "sticky" in words]
+
+
 def test_a_finger_and_a_ruler_say_how_a_length_was_measured(heard: Callable[[str], Understanding]) -> None:
     texts = ("needles long as my finger", "needles 3 in, measured with a ruler", "needles 3 in")
     quantities = [claim.quantity for text in texts for claim in heard(text).claims if claim.quantity]
