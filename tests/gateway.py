@@ -60,7 +60,7 @@ class _Server(uvicorn.Server):
 def gateway(port: int = 0) -> Iterator[Gateway]:
     """A gateway that listens on the loopback until the block ends."""
     found = Gateway()
-    listening = socket.create_server(("127.0.0.1", port))
+    listening = listener(port)
     found.url = f"http://127.0.0.1:{listening.getsockname()[1]}/send"
     app = Starlette(routes=[Route("/send", found.take)])
     server = _Server(uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=2))
@@ -71,6 +71,15 @@ def gateway(port: int = 0) -> Iterator[Gateway]:
     finally:
         server.should_exit = True
         thread.join(10)
+
+
+def listener(port: int) -> socket.socket:
+    """A socket that listens. Its protocol is named: only then asyncio sends small answers at once."""
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listening.bind(("127.0.0.1", port))
+    listening.listen(1024)
+    return listening
 
 
 def free_port() -> int:

@@ -17,6 +17,10 @@ class UsageError(ChatkeyError):
     """Something was asked of chatkey in a way it does not know."""
 
 
+class ChannelError(ChatkeyError):
+    """Something a channel can't do or take."""
+
+
 def place_of(mind: Mind, text: str | None) -> Place | None:
     """The place that an option or field names. Raises UsageError where nobody knows it."""
     if text is None or not text.strip():

@@ -187,10 +187,18 @@ class _Server(uvicorn.Server):
         yield
 
 
+def _listener() -> socket.socket:
+    """A socket on a free port. Its protocol is named: only then asyncio sends small answers at once."""
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listening.bind((LOOPBACK, 0))
+    listening.listen()
+    return listening
+
+
 @contextlib.asynccontextmanager
 async def _served(app: Starlette) -> AsyncIterator[str]:
     """The application on a free port of the loopback; its address."""
-    listening = socket.create_server((LOOPBACK, 0))
+    listening = _listener()
     server = _Server(uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=5))
     task = asyncio.create_task(server.serve(sockets=[listening]))
     while not server.started and not task.done():

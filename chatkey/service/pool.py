@@ -33,6 +33,11 @@ class Thinkers:
         """How many conversations are worth taking in hand: one more a process, so that none waits for work."""
         return 2 * self._processes or 1
 
+    async def warm(self) -> None:
+        """Starts the processes, so that the first message does not wait for them."""
+        loop = asyncio.get_running_loop()
+        await asyncio.gather(*(loop.run_in_executor(self._pool, _is_ready) for _ in range(self._processes)))
+
     async def think(self, frame: Frame, work: Work) -> list[Thought]:
         """The thoughts of one conversation's messages. Raises what the thinking raised, or ThinkingError."""
         return await self._run(think, _think, frame, work)
@@ -91,6 +96,10 @@ def _begin(open_mind: Opener) -> None:
 def _end_with(sentinel: int) -> None:
     wait([sentinel])
     os._exit(0)
+
+
+def _is_ready() -> bool:
+    return _mind is not None
 
 
 def _think(frame: Frame, work: Work) -> list[Thought]:

@@ -35,6 +35,7 @@ POLL_S = 1.0  # how soon what another process put into the store is seen
 HOUSE_S = 60.0
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 30.0
+READERS = 2
 STORE_THREADS = 4  # on PostgreSQL; SQLite has one writer, and one thread spares it the waiting
 
 log = structlog.get_logger()
@@ -58,7 +59,8 @@ class Running:
     metrics: Metrics
     clock: Clock
     promised_days: int = 3  # within which the group says it answers
-    _threads: ThreadPoolExecutor = field(init=False)
+    _writers: ThreadPoolExecutor = field(init=False)
+    _readers: ThreadPoolExecutor = field(init=False)
     _came: asyncio.Event = field(default_factory=asyncio.Event)
     _posted: asyncio.Event = field(default_factory=asyncio.Event)
     _stopping: asyncio.Event = field(default_factory=asyncio.Event)
@@ -68,11 +70,13 @@ class Running:
 
     def __post_init__(self) -> None:
         n = 1 if self.store.is_sqlite else STORE_THREADS
-        self._threads = ThreadPoolExecutor(n, thread_name_prefix="store")
+        self._writers = ThreadPoolExecutor(n, thread_name_prefix="writer")
+        self._readers = ThreadPoolExecutor(READERS, thread_name_prefix="reader")
 
     async def begin(self) -> None:
         """Starts the loops."""
         await self._refresh_desk()
+        await self.thinkers.warm()
         self._loops = [asyncio.create_task(loop()) for loop in (self._think, self._send, self._keep_house)]
 
     async def end(self, grace_s: float = 10.0) -> None:
@@ -91,7 +95,8 @@ class Running:
             task.cancel()
         await asyncio.gather(*self._loops, *self._in_hand.values(), return_exceptions=True)
         await asyncio.to_thread(self.thinkers.close)
-        self._threads.shutdown(wait=True)
+        self._writers.shutdown(wait=True)
+        self._readers.shutdown(wait=True)
 
     @property
     def is_well(self) -> bool:
@@ -99,9 +104,14 @@ class Running:
         return bool(self._loops) and not any(loop.done() for loop in self._loops)
 
     async def db(self, call: Callable[P, T], /, *args: P.args, **named: P.kwargs) -> T:
-        """One call of the store, in its thread."""
+        """One call of the store that writes, in its thread."""
         loop = asyncio.get_running_loop()
-        return await loop.run_in_executor(self._threads, lambda: call(*args, **named))
+        return await loop.run_in_executor(self._writers, lambda: call(*args, **named))
+
+    async def look(self, call: Callable[P, T], /, *args: P.args, **named: P.kwargs) -> T:
+        """One call of the store that only reads: it does not wait for those that write."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._readers, lambda: call(*args, **named))
 
     async def take(self, inbound: Inbound) -> Received:
         """Keeps one message, then lets it be thought about. Raises StoreUnavailableError: then it was not kept."""
@@ -120,7 +130,7 @@ class Running:
         event = self._answered.setdefault(message, asyncio.Event())
         try:
             async with asyncio.timeout(wait_s):
-                if await self.db(is_waiting, self.store, message):
+                if await self.look(is_waiting, self.store, message):
                     await event.wait()
         except TimeoutError:
             return False
@@ -138,7 +148,7 @@ class Running:
             self._came.clear()
             try:
                 room = self.thinkers.slots - len(self._in_hand)
-                found = await self.db(next_work, self.store, set(self._in_hand), room) if room else []
+                found = await self.look(next_work, self.store, set(self._in_hand), room) if room else []
                 pause = FIRST_PAUSE_S
             except StoreUnavailableError as error:
                 log.error("store_unavailable", at="next_work", what=error.args[1])
@@ -196,7 +206,7 @@ class Running:
         while not self._stopping.is_set():
             self._posted.clear()
             try:
-                letters = await self.db(due, self.store, self.clock(), 1)
+                letters = await self.look(due, self.store, self.clock(), 1)
             except StoreUnavailableError:
                 letters, pause = [], FIRST_PAUSE_S
             outcome = await self._deliver(letters[0]) if letters else None
@@ -209,8 +219,13 @@ class Running:
                 pause = 0.0
 
     async def _deliver(self, letter: Due) -> Outcome:
-        address = self.store.seal.open(letter.channel, letter.sealed)
-        outcome = await self.senders[letter.channel].send(address, letter.text)
+        outcome: Outcome
+        try:
+            address = self.store.seal.open(letter.channel, letter.sealed)
+            outcome = await self.senders[letter.channel].send(address, letter.text)
+        except Exception as error:  # a fault of ours, or a channel that is not set up any more: the others go on
+            log.error("sending_failed", id=letter.id, error=error)
+            address, outcome = "", "refused"
         self.metrics.sent.labels(outcome).inc()
         while True:
             try:
@@ -241,8 +256,8 @@ class Running:
                 if gone:
                     log.info("archived", conversations=gone)
                 await self._scrub()
-                self.metrics.waiting.set((await self.db(counts, self.store)).get("waiting", 0))
-                self.metrics.open.set(await self.db(queue.n_open, self.store))
+                self.metrics.waiting.set((await self.look(counts, self.store)).get("waiting", 0))
+                self.metrics.open.set(await self.look(queue.n_open, self.store))
             except StoreUnavailableError as error:
                 log.error("store_unavailable", at="house", what=error.args[1])
             await _either(self._stopping, HOUSE_S)
@@ -258,7 +273,7 @@ class Running:
         desk = self.frame.desk
         if desk is None:
             return
-        late = await self.db(queue.days_of_late, self.store)
+        late = await self.look(queue.days_of_late, self.store)
         days = max(self.promised_days, ceil(late) if late else 0)
         if days != desk.days:
             self.frame = replace(self.frame, desk=Desk(desk.name, days))
@@ -268,10 +283,10 @@ class Running:
         while True:
             if self._in_hand:
                 await asyncio.wait(list(self._in_hand.values()))
-            elif await self.db(next_work, self.store, (), 1):
+            elif await self.look(next_work, self.store, (), 1):
                 self._came.set()
                 await asyncio.sleep(0.01)
-            elif await self.db(due, self.store, self.clock(), 1):
+            elif await self.look(due, self.store, self.clock(), 1):
                 self._posted.set()
                 await asyncio.sleep(0.01)
             else:

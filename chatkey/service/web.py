@@ -101,7 +101,7 @@ class SmsRoute:
         if self.channel.gateway.reply == "push":
             return self._respond("")
         await self.running.answered(received.id, RESPONSE_WAIT_S)
-        letter = await self.running.db(reply_to, self.running.store, received.id)
+        letter = await self.running.look(reply_to, self.running.store, received.id)
         if letter is None:
             return self._respond("")
         done = BackgroundTask(self._handed_over, letter.id)  # runs when the answer has left
@@ -135,7 +135,7 @@ def make_app(running: Running, sms: SmsRoute | None) -> Starlette:
 
     async def ready(_request: Request) -> Response:
         try:
-            await running.db(is_waiting, running.store)
+            await running.look(is_waiting, running.store)
             well = running.is_well
         except StoreUnavailableError:
             well = False

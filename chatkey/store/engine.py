@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,10 @@ class Store:
 
     engine: Engine
     seal: Seal
+    writing: Engine = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "writing", self.engine.execution_options(begin="IMMEDIATE"))
 
     @property
     def is_sqlite(self) -> bool:
@@ -49,7 +53,7 @@ class Store:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """One transaction that may change things: all of it or nothing. Raises StoreUnavailableError."""
-        with _faults(), self.engine.execution_options(begin="IMMEDIATE").begin() as connection:
+        with _faults(), self.writing.begin() as connection:
             yield connection
 
     @contextmanager

@@ -48,8 +48,10 @@ SEGMENTS = [
 # Whole-message keywords. STOP END CANCEL UNSUBSCRIBE QUIT, HELP INFO: CTIA's handbook. stop, quit, end, revoke, opt
 # out, cancel, unsubscribe: 47 CFR 64.1200(a)(10), FCC 24-24. START YES UNSTOP and the others: what gateways document.
 KEYWORDS = {
-    "stop": ["stop", "end", "cancel", "unsubscribe", "quit", "stopall", "stop all"]
-    + ["revoke", "optout", "opt-out", "opt out", "remove", "arret"],
+    "stop": [
+        *("stop", "end", "cancel", "unsubscribe", "quit", "stopall", "stop all"),
+        *("revoke", "optout", "opt-out", "opt out", "remove", "arret"),
+    ],
     "start": ["start", "unstop", "yes"],
     "help": ["help", "info"],
 }

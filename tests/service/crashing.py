@@ -24,6 +24,7 @@ from gateway import Gateway
 from serving import Server
 
 NOW = 1_790_000_000.0
+PAUSE_S = 0.1  # of each of eight lanes after a message: most replies are sent before the next takes their place
 SENTENCES = (
     "soft flat needles, 2 white lines under",
     "needles in bundles of five, soft, 3 in",
@@ -128,6 +129,7 @@ def _send(server: Server, said: dict[str, list[str]], numbers: Sequence[str], se
                 while not _delivered(server, client, number, said[number][k], f"{number}-{k}"):
                     time.sleep(0.05)
                 sent.add()
+                time.sleep(PAUSE_S)
 
 
 def _delivered(server: Server, client: httpx.Client, number: str, text: str, id: str) -> bool:

@@ -64,6 +64,14 @@ def said_words(text: str) -> set[str]:
     return set(re.findall(r"[^\W_]+", plain(text)))
 
 
+def leading_words(block: Block) -> set[str]:
+    """Those that may go from a question: what stands before where to look, how, and what is asked."""
+    if block.kind != "question":
+        return set()
+    before = SENTENCE_END.split(plain(block.text).split("(1)")[0])[:-MOST_ASKED]
+    return said_words(" ".join(before))
+
+
 @given(replies(), st.integers(1, 3), st.sampled_from(["", MORE]))
 def test_any_reply_fits_and_loses_no_word(reply: tuple[list[Block], Ask | None], most: int, more: str) -> None:
     blocks, ask = reply
@@ -71,9 +79,8 @@ def test_any_reply_fits_and_loses_no_word(reply: tuple[list[Block], Ask | None],
     cautions = [plain(block.text) for block in blocks if block.kind == "caution"]
     assert segments(folded.text) <= most or any(segments(caution) > most for caution in cautions)
     assert set(folded.text + folded.rest) <= ALPHABET
-    lead_in = {word for block in blocks if block.kind == "question" for word in said_words(block.text.split("(1)")[0])}
     for block in blocks:
-        assert said_words(block.text) - said_words(f"{folded.text}\n{folded.rest}") <= lead_in
+        assert said_words(block.text) - said_words(f"{folded.text}\n{folded.rest}") <= leading_words(block)
 
 
 @given(replies(), st.integers(1, 3))
@@ -162,8 +169,8 @@ def test_a_question_without_room_waits_for_more_whole() -> None:
 
 def test_of_many_cautions_the_first_that_fit_are_sent_and_the_rest_waits() -> None:
     cautions = [Block("caution", f"Number {n}. " + "Keep off it. " * 9 + "Keep off.") for n in range(4)]
-    folded = fold([*cautions, ANSWER], None)
-    assert folded.text == "\n".join(caution.text for caution in cautions[:2])
+    folded = fold([*cautions, ANSWER], None, more=MORE)
+    assert folded.text == "\n".join([*(caution.text for caution in cautions[:2]), MORE])
     assert folded.rest == "\n".join([*(caution.text for caution in cautions[2:]), ANSWER.text])
 
 

@@ -64,7 +64,7 @@ def test_a_kind_that_nobody_knows_is_a_fault_of_the_dialogs(tmp_path: Path) -> N
     problems = Problems()
     read_script(tmp_path / "dialogs", GUARD_NAMES, EFFECT_NAMES, problems)
     assert [str(error).split(": ", 1)[1] for error in problems.errors] == [
-        "'stpo' is not known here; did you mean 'stop'"
+        "'stpo' is not known here; did you mean 'stop'?"
     ]
 
 

@@ -1,0 +1,1 @@
+"""Text messages: few letters, few septets, and words that the network itself obeys."""
