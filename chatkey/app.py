@@ -54,7 +54,7 @@ def open_mind(
         return make_mind(known, build_table(known), build_lexicon(known), dialogs)
 
     mind = remembered(folders, build, language)
-    return replace(mind, card=read_card(card, mind.knowledge.taxa)) if card else mind
+    return replace(mind, card=read_card(card, mind.knowledge)) if card else mind
 
 
 def languages(knowledge: Path, dialogs: Path) -> tuple[str, ...]:

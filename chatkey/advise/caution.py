@@ -63,7 +63,15 @@ def lines_at(knowledge: Knowledge, place: Place | None, card: Card) -> Mapping[s
 
 def filled(caution: Caution, lines: Mapping[str, str]) -> str:
     """The caution as the finder reads it, with the phone lines of the place."""
-    text = caution.text
+    return _filled(caution.text, lines)
+
+
+def filled_short(caution: Caution, lines: Mapping[str, str]) -> str:
+    """The same where there is little room; "" where the caution has no shorter wording."""
+    return _filled(caution.short, lines)
+
+
+def _filled(text: str, lines: Mapping[str, str]) -> str:
     for name, value in lines.items():
         text = text.replace("{" + name + "}", value)
     return text

@@ -10,7 +10,7 @@ from chatkey.advise.spacing import FEET_PER_METRE
 from chatkey.dialog.asking import STATUS_LINES, choices_of, choices_words, level_words, tell_listings, tell_status
 from chatkey.dialog.guards import SITE, best_leaf, planting_subject, site_of
 from chatkey.dialog.phrase import is_metric, joined, name_words, place_words
-from chatkey.dialog.reply import Ask, Block
+from chatkey.dialog.reply import Ask
 from chatkey.dialog.turn import Turn
 from chatkey.identify.yew import yews
 from chatkey.knowledge.status import status_in
@@ -169,8 +169,7 @@ def ask_site(turn: Turn) -> None:
     """What the ground is like, so that what is named instead fits it."""
     words = turn.knowledge.characters[SITE].words
     choices = choices_of(turn, SITE)
-    question = turn.line("ask_site", choices=choices_words(turn, choices))
-    turn.blocks.append(Block("question", question))
+    turn.say("question", "ask_site", choices=choices_words(turn, choices))
     turn.ask = Ask("site", SITE, words.ask, choices)
     turn.take_back()
     turn.change(pending=Pending("site", SITE, tuple((choice.key, choice.state) for choice in choices)))

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from chatkey.advise import listed
+from chatkey.dialog.passing import hand_unsure
 from chatkey.dialog.phrase import (
     joined,
     name_words,
@@ -43,8 +44,7 @@ def ask_again(turn: Turn) -> None:
 
 def ask_place(turn: Turn) -> None:
     _tell_so_far(turn)
-    question = turn.line("ask_place")
-    turn.blocks.append(Block("question", question))
+    question = turn.say("question", "ask_place")
     turn.ask = Ask("place", "", question, ())
     turn.change(pending=Pending("place"))
     turn.change_tree(asked=(*turn.tree.asked, Asked("place")))
@@ -54,8 +54,7 @@ def ask_which_state(turn: Turn, codes: Sequence[str]) -> None:
     """A town of that name stands in several states: a question, not a guess."""
     names = turn.knowledge.regions
     choices = tuple(Choice(str(n), names[code].said, code) for n, code in enumerate(codes, 1))
-    question = turn.line("ask_which_state", choices=choices_words(turn, choices))
-    turn.blocks.append(Block("question", question))
+    question = turn.say("question", "ask_which_state", choices=choices_words(turn, choices))
     turn.ask = Ask("place", "", question, choices)
     turn.change(pending=Pending("place", "", tuple((choice.key, choice.state) for choice in choices)))
 
@@ -71,8 +70,7 @@ def ask_comparison(turn: Turn) -> None:
         Choice("2", labels[1], step.pair[1]),
         Choice("3", turn.mind.script.say("cant_tell"), CANT_TELL),
     )
-    question = turn.line("ask_compare", choices=choices_words(turn, choices))
-    turn.blocks.append(Block("question", question))
+    question = turn.say("question", "ask_compare", choices=choices_words(turn, choices))
     turn.ask = Ask("compare", "", question, choices)
     turn.change(pending=Pending("compare", step.separators[0].character, tuple((c.key, c.state) for c in choices)))
     turn.change_tree(asked=(*turn.tree.asked, Asked("compare", pair=step.pair)))
@@ -81,12 +79,19 @@ def ask_comparison(turn: Turn) -> None:
 def conclude(turn: Turn) -> None:
     """Nothing is left to ask: what it is, what it means here, what to do next."""
     turn.change(pending=None)
+    turn.names_it = True
+    if turn.checked:
+        turn.say("answer", "checked", name=name_words(turn.knowledge, turn.checked, article=True))
+        return
     _name(turn)
     tell_status(turn)
+    hand_unsure(turn)
     if turn.said_once(f"closed:{turn.tree.id}"):
         return
     answer = turn.answer
-    if answer is None:
+    if answer is None and turn.message.desk is not None:
+        turn.say("note", "close_short")
+    elif answer is None:
         turn.say("note", "offer_person")
     elif not any(turn.knowledge.taxa[taxon].conifer for taxon in answer.members):
         turn.say("note", "close_short")
@@ -100,8 +105,7 @@ def put_pending_again(turn: Turn) -> None:
     if pending is None:
         return
     if pending.kind == "place":
-        question = turn.line("pending_place")
-        turn.blocks.append(Block("question", question))
+        question = turn.say("question", "pending_place")
         turn.ask = Ask("place", "", question, ())
         return
     if pending.kind in ("site", "health"):
@@ -116,8 +120,7 @@ def put_pending_again(turn: Turn) -> None:
     choices = choices_of(turn, pending.character)
     words = turn.knowledge.characters[pending.character].words
     asked = words.again if pending.kind == "reask" else words.ask
-    question = turn.line("pending_again", question=asked, choices=choices_words(turn, choices))
-    turn.blocks.append(Block("question", question))
+    question = turn.say("question", "pending_again", question=asked, choices=choices_words(turn, choices))
     turn.ask = Ask(pending.kind, pending.character, question, choices)
 
 
@@ -141,8 +144,7 @@ def _put(turn: Turn, name: str, kind: str) -> None:
     if "first_touch" in turn.knowledge.cautions:
         turn.warn(turn.knowledge.cautions["first_touch"])
     line, text = ("reask", words.again) if kind == "reask" else ("question", words.ask)
-    question = turn.line(line, question=text, choices=choices_words(turn, choices))
-    turn.blocks.append(Block("question", question))
+    question = turn.say("question", line, question=text, choices=choices_words(turn, choices))
     turn.ask = Ask(kind, name, question, choices)
     yes = turn.knowledge.characters[name].words.yes
     turn.change(pending=Pending(kind, name, tuple((choice.key, choice.state) for choice in choices), yes))
@@ -204,6 +206,7 @@ def _say_answer(turn: Turn, answer: Answer) -> None:
     knowledge, script = turn.knowledge, turn.mind.script
     odds = odds_words(script, answer.probability)
     sure = answer.probability >= knowledge.numbers["answer"]["sure"]
+    turn.names_it = turn.names_it or sure
     if answer.rank == "species":
         name = name_words(knowledge, answer.id)
         turn.say("answer", "answer_sure" if sure else "answer_species", name=name, odds=odds)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from chatkey.advise import subject_cautions
+from chatkey.dialog.passing import hand_unsafe
 from chatkey.dialog.turn import Turn
 from chatkey.understand import Pending
 
@@ -18,6 +19,7 @@ HEALTH_ASKS = (
 def send_to_emergency(turn: Turn) -> None:
     """Somebody or an animal has swallowed some: the lines first, and nobody waits."""
     turn.warn(turn.knowledge.cautions["swallowed"], again=True)
+    hand_unsafe(turn)
 
 
 def warn(turn: Turn) -> None:
@@ -34,6 +36,7 @@ def warn(turn: Turn) -> None:
         turn.warn(caution, again=True)
     if not found:
         turn.say("caution", "unsafe_other")
+    hand_unsafe(turn)
     turn.repeats = True
 
 

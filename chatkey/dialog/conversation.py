@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from chatkey.dialog.handover import Verdict
 from chatkey.identify import Asked
 from chatkey.terms import ChatkeyError, Claim, Place, Quantity
 from chatkey.understand import Pending
@@ -36,6 +37,7 @@ class Unknown:
     reader: str
     message: str
     asked: str = ""
+    tree: int = 0  # which tree was in hand; 0 where it was not kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,8 @@ class Tree:
     asked: tuple[Asked, ...] = ()
     place: Place | None = None
     shown: Shown | None = None
-    handed_over: bool = False
+    handed: tuple[str, ...] = ()  # the reasons for which it went to a person
+    verdict: Verdict | None = None  # what a steward said of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,15 @@ class Conversation:
 
     @property
     def tree(self) -> Tree:
-        return next(tree for tree in self.trees if tree.id == self.current)
+        return self.tree_of(self.current)
+
+    def tree_of(self, number: int) -> Tree:
+        """The tree of that number. Raises StateError."""
+        found = next((tree for tree in self.trees if tree.id == number), None)
+        if found is None:
+            numbers = ", ".join(str(tree.id) for tree in self.trees)
+            raise StateError(f"tree {number}", "is not in this conversation", f"use one of: {numbers}")
+        return found
 
 
 def to_json(conversation: Conversation) -> dict[str, Any]:
@@ -122,8 +133,22 @@ def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
         asked=asked,
         place=Place(**data["place"]) if data["place"] else None,
         shown=Shown(**data["shown"]) if data["shown"] else None,
-        handed_over=data["handed_over"],
+        handed=_handed(data),
+        verdict=_verdict(data.get("verdict"), retired),
     )
+
+
+def _handed(data: Mapping[str, Any]) -> tuple[str, ...]:
+    """The reasons a tree was handed over for; older states only say whether it was asked for."""
+    if "handed" in data:
+        return tuple(data["handed"])
+    return ("asked",) if data.get("handed_over") else ()
+
+
+def _verdict(data: Mapping[str, Any] | None, retired: Mapping[str, str]) -> Verdict | None:
+    if not data:
+        return None
+    return Verdict(data["kind"], retired.get(data["taxon"], data["taxon"]), data["text"], data["by"])
 
 
 def _claim(data: Mapping[str, Any], retired: Mapping[str, str]) -> Claim:

@@ -27,11 +27,11 @@ from chatkey.dialog.explaining import (
     take_name,
     tell_how_sure,
     test_name,
+    warn_of_namesake,
 )
 from chatkey.dialog.keeping import (
     begin_tree,
     erase,
-    hand_over,
     restart,
     say_nothing_to_undo,
     say_stopped,
@@ -39,6 +39,7 @@ from chatkey.dialog.keeping import (
     stop,
     undo,
 )
+from chatkey.dialog.passing import hand_over
 from chatkey.dialog.turn import Turn
 from chatkey.identify import comparison
 from chatkey.terms import Claim, Quantity
@@ -199,6 +200,7 @@ EFFECTS: Mapping[str, Callable[[Turn], None]] = {
             ask_site,
             ask_what_to_plant,
             test_name,
+            warn_of_namesake,
             take_name,
             take_place,
             skip,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from chatkey.dialog.guards import best_leaf, members_of, term_of
+from chatkey.dialog.guards import best_leaf, members_of, namesakes, term_of
 from chatkey.dialog.phrase import (
     facts_words,
     joined,
@@ -15,6 +15,7 @@ from chatkey.dialog.phrase import (
 )
 from chatkey.dialog.turn import Turn
 from chatkey.identify import comparison, reasons
+from chatkey.identify.answer import leaves_of
 from chatkey.identify.yew import yews
 
 SPEAKS = 0.4  # ln odds from which an answer is said to speak for or against: 3 to 2
@@ -27,9 +28,10 @@ WORTH_TELLING = 0.05  # probability of a rival from which it is told what would 
 def explain(turn: Turn) -> None:
     """What speaks for the name that leads, and what against it."""
     answer = turn.answer if turn.answer and turn.answer.rank != "family" else None
-    leader = answer.id if answer else turn.belief.ranked()[0][0]
-    members = answer.members if answer else (leader,)
-    if turn.watch.holds and not set(members) & set(yews(turn.mind.table)):
+    leader = turn.checked or (answer.id if answer else turn.belief.ranked()[0][0])
+    members = leaves_of(turn.knowledge, leader)
+    _tell_checked(turn)
+    if not turn.checked and turn.watch.holds and not set(members) & set(yews(turn.mind.table)):
         turn.say("answer", "hold_yew")
         turn.repeats = True
         return
@@ -50,8 +52,11 @@ def explain(turn: Turn) -> None:
 
 def tell_how_sure(turn: Turn) -> None:
     answer = turn.answer
+    if _tell_checked(turn):
+        turn.repeats = True
+        return
     if answer is None or answer.rank == "family":
-        show_candidates(turn)
+        _tell_candidates(turn)
         return
     odds = odds_words(turn.mind.script, answer.probability)
     name = name_words(turn.knowledge, answer.id)
@@ -61,8 +66,14 @@ def tell_how_sure(turn: Turn) -> None:
 
 def show_candidates(turn: Turn) -> None:
     """The leaders with their percentages, and what is left for something else."""
+    named = _tell_checked(turn)
+    _tell_candidates(turn, named=named)
+
+
+def _tell_candidates(turn: Turn, *, named: bool = False) -> None:
+    """`named`: a steward has said what it is, so that nothing is held back."""
     script = turn.mind.script
-    if turn.watch.holds:
+    if turn.watch.holds and not named:
         turn.say("answer", "hold_yew")
     rows = [
         script.say("candidate", name=name_words(turn.knowledge, taxon), percent=percent(p))
@@ -103,6 +114,9 @@ def test_name(turn: Turn) -> None:
     ids = turn.understanding.names[0]
     members = members_of(turn, ids)
     _warn_of_yew(turn, members)
+    if _tell_checked(turn):
+        turn.repeats = True
+        return
     _tell_misleading(turn, ids)
     share = turn.belief.of(members)
     rank = turn.belief.ranked()
@@ -139,6 +153,24 @@ def take_name(turn: Turn) -> None:
     elif not _tell_many(turn, ids, 0.0):
         turn.say("note", "guess_taken", name=_name_of(turn, ids))
     turn.proceeds = True
+
+
+def warn_of_namesake(turn: Turn) -> None:
+    """A deadly plant bears the name too: its caution, whatever is believed of the tree in hand."""
+    said = turn.conversation.said
+    for caution in namesakes(turn):
+        turn.warn(caution, again=True)
+    turn.change(said=said)  # said of a name: once facts speak for such a plant it is said of that
+
+
+def _tell_checked(turn: Turn) -> bool:
+    """What a steward has said of the tree; True where they have named it."""
+    verdict = turn.tree.verdict
+    if turn.checked:
+        turn.say("answer", "checked", name=name_words(turn.knowledge, turn.checked, article=True))
+    elif verdict is not None and verdict.kind == "unknowable":
+        turn.say("answer", "checked_unknowable")
+    return bool(turn.checked)
 
 
 def _tell_misleading(turn: Turn, ids: Sequence[str]) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from chatkey.dialog.caring import DEADLY, HEALTH_ASKS
 from chatkey.dialog.turn import Turn
 from chatkey.identify.answer import leaves_of
+from chatkey.knowledge.model import Caution
 from chatkey.knowledge.status import status_in
 
 SITE = "ground"  # the character that says what the ground is like
@@ -34,7 +35,7 @@ def can_compare(turn: Turn) -> bool:
 
 def has_a_name(turn: Turn) -> bool:
     answer = turn.answer
-    named = answer is not None and answer.rank in ("species", "group", "genus")
+    named = bool(turn.checked) or (answer is not None and answer.rank in ("species", "group", "genus"))
     return bool(turn.understanding.names) or named or bool(turn.conversation.plant)
 
 
@@ -43,11 +44,21 @@ def names_a_plant(turn: Turn) -> bool:
 
 
 def shares_a_name_with_poison(turn: Turn) -> bool:
-    """Nothing was looked at yet, and a deadly plant bears the name too: "found some hemlock, can I plant it"."""
+    """A deadly plant bears the name too, and the tree in hand is not named as one of those meant: "found some hemlock,
+    can I plant it"."""
+    if not names_a_plant(turn) or not namesakes(turn):
+        return False
+    meant = members_of(turn, turn.understanding.names[0])
+    answer = turn.answer
+    known = (turn.checked,) if turn.checked else answer.members if answer is not None else ()
+    return not known or not set(members_of(turn, known)) <= set(meant)
+
+
+def namesakes(turn: Turn) -> tuple[Caution, ...]:
+    """The cautions of the deadly plants that bear the name too."""
+    called = set(members_of(turn, turn.understanding.also_called))
     cautions = turn.knowledge.cautions.values()
-    deadly = {taxon for caution in cautions if caution.urgency == DEADLY for taxon in caution.taxa}
-    called = members_of(turn, turn.understanding.also_called)
-    return names_a_plant(turn) and not has_evidence(turn) and bool(deadly & set(called))
+    return tuple(caution for caution in cautions if caution.urgency == DEADLY and called & set(caution.taxa))
 
 
 def asks_if_native(turn: Turn) -> bool:
@@ -81,6 +92,8 @@ def planting_subject(turn: Turn) -> str:
     """The plant named; else what the tree is; else the one last spoken of."""
     if turn.understanding.names:
         return best_leaf(turn, turn.understanding.names[0])
+    if turn.checked:
+        return best_leaf(turn, (turn.checked,))
     answer = turn.answer
     of_ground = bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
     if turn.conversation.plant and (answer is None or of_ground):

@@ -1,11 +1,12 @@
-"""Effects on what is kept: stop, erase, hand over, begin anew, take back, list."""
+"""Effects on what is kept: stop, erase, begin anew, take back, list."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 from chatkey.dialog.conversation import Tree
-from chatkey.dialog.phrase import facts_words, joined, name_words, place_words
+from chatkey.dialog.handover import Verdict
+from chatkey.dialog.phrase import facts_words, name_words, place_words
 from chatkey.dialog.reply import Block
 from chatkey.dialog.turn import Turn
 
@@ -29,7 +30,8 @@ def erase(turn: Turn) -> None:
             asked=(),
             place=None,
             shown=None,
-            handed_over=False,
+            handed=(),
+            verdict=_without_words(tree.verdict),
         )
         for tree in turn.conversation.trees
     )
@@ -40,21 +42,14 @@ def erase(turn: Turn) -> None:
     turn.say("note", "erased")
 
 
-def hand_over(turn: Turn) -> None:
-    """To a person: what was gathered, so that it need not be told twice."""
-    turn.change(pending=None)
-    turn.change_tree(handed_over=True)
-    if not turn.tree.claims:
-        turn.say("note", "person_nothing")
-        return
-    names = [name_words(turn.knowledge, taxon) for taxon, p in turn.belief.ranked()[:3] if p >= 0.05]
-    facts = facts_words(turn.knowledge, turn.mind.script, turn.tree.claims, turn.place)
-    turn.say("note", "person", facts=facts, names=joined(turn.mind.script, "or_more", names))
+def _without_words(verdict: Verdict | None) -> Verdict | None:
+    """What a steward named, without their words and who they are; nothing where the words were all."""
+    return replace(verdict, text="", by="") if verdict is not None and verdict.taxon else None
 
 
 def restart(turn: Turn) -> None:
     """The current tree from the beginning; its place stays."""
-    turn.change_tree(claims=(), asked=(), shown=None, handed_over=False)
+    turn.change_tree(claims=(), asked=(), shown=None, handed=(), verdict=None)
     _forget_said(turn)
     turn.change(pending=None)
     turn.say("note", "restarted")
@@ -98,7 +93,11 @@ def show_list(turn: Turn) -> None:
     for tree in turn.conversation.trees:
         number = str(tree.id)
         where = place_words(turn.knowledge, tree.place) if tree.place else ""
-        if tree.shown:
+        if tree.verdict and tree.verdict.taxon:
+            name = name_words(turn.knowledge, tree.verdict.taxon)
+            line = "list_row_checked" if where else "list_row_checked_placeless"
+            rows.append(turn.mind.script.say(line, number=number, name=name, place=where))
+        elif tree.shown:
             name = name_words(turn.knowledge, tree.shown.taxon)
             rows.append(turn.mind.script.say("list_row", number=number, name=name, place=where).rstrip(" ,"))
         elif tree.claims:

@@ -39,6 +39,7 @@ class Flow:
     initial: str
     states: Mapping[str, tuple[str, ...]]  # state -> children
     events: Mapping[str, tuple[Row, ...]]
+    recall_after_hours: float = float("inf")  # without a message, from which the finder is reminded of the tree
 
     @property
     def leaves(self) -> tuple[str, ...]:
@@ -61,7 +62,8 @@ class Walker:
 
 def read_flow(entry: Entry, guards: Sequence[str], effects: Sequence[str], problems: Problems) -> Flow:
     """The flow in an entry. Faults go to `problems`, with file:line."""
-    pairs = problems.attempt({}, entry.pairs, ("initial", "states", "events"), ("initial", "states", "events"))
+    keys = ("initial", "recall_after_hours", "states", "events")
+    pairs = problems.attempt({}, entry.pairs, keys, keys)
     if not pairs:
         return Flow("", {}, {})
     states: dict[str, tuple[str, ...]] = {}
@@ -81,7 +83,8 @@ def read_flow(entry: Entry, guards: Sequence[str], effects: Sequence[str], probl
         )
         events[name] = tuple(row for row in rows if row is not None)
         _check_total(name, node, events[name], states, problems)
-    return Flow(problems.attempt("", pairs["initial"].one_of, sorted(known)), states, events)
+    hours = problems.attempt(0.0, _hours, pairs["recall_after_hours"])
+    return Flow(problems.attempt("", pairs["initial"].one_of, sorted(known)), states, events, hours)
 
 
 def fire(flow: Flow, state: str, event: str, holds: Callable[[str], bool]) -> tuple[str, tuple[str, ...]]:
@@ -146,6 +149,10 @@ def _notes(effect: str) -> Callable[[EventData], None]:
         walker.effects.append(effect)
 
     return note
+
+
+def _hours(entry: Entry) -> float:
+    return entry.number(low=0)
 
 
 def _row(entry: Entry, states: Sequence[str], guards: Sequence[str], effects: Sequence[str]) -> Row:

@@ -35,12 +35,17 @@ def claim_words(knowledge: Knowledge, script: Script, claim: Claim, place: Place
 
 
 def facts_words(knowledge: Knowledge, script: Script, claims: Sequence[Claim], place: Place | None) -> str:
-    """Claims as one list: "soft, flat, two pale lines under". What another says
-    already is left out: a denial of what cannot be, "needles" beside "soft needles"."""
+    """Claims as one list: "soft, flat, two pale lines under"."""
+    return ", ".join(facts_list(knowledge, script, claims, place))
+
+
+def facts_list(knowledge: Knowledge, script: Script, claims: Sequence[Claim], place: Place | None) -> tuple[str, ...]:
+    """The words of claims, each once. What another says already is left out: a denial of what cannot be, "needles"
+    beside "soft needles"."""
     positive = {claim.character for claim in claims if not claim.negated}
     claims = [claim for claim in claims if not claim.negated or claim.character not in positive]
     said = list(dict.fromkeys(claim_words(knowledge, script, claim, place) for claim in claims))
-    return ", ".join(words for words in said if not any(other.endswith(f" {words}") for other in said))
+    return tuple(words for words in said if not any(other.endswith(f" {words}") for other in said))
 
 
 def length_words(script: Script, quantity: Quantity, *, metric: bool) -> str:

@@ -10,8 +10,11 @@ BlockKind = Literal["caution", "took_in", "answer", "status", "facts", "question
 
 @dataclass(frozen=True, slots=True)
 class Block:
+    """One piece of a reply; `short` is its wording where there is little room, "" where it has none."""
+
     kind: BlockKind
     text: str
+    short: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import string
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from chatkey.data import shipped
@@ -132,11 +132,39 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "health_other": (),
     "person": ("facts", "names"),
     "person_nothing": (),
+    "person_passed": ("facts", "where", "group", "within"),
+    "person_passed_nothing": ("where", "group", "within"),
+    "person_already": ("within",),
+    "where_near": (),
+    "where_state": ("place",),
+    "where_town": ("town", "place"),
+    "where_unknown": (),
+    "within_days": ("days",),
+    "handed_unsafe": (),
+    "handed_unsure": ("group", "within"),
+    "handed_rule": ("group",),
+    "steward_of": ("group",),
+    "steward": (),
+    "told": ("who", "text"),
+    "told_of_tree": ("who", "number", "text"),
+    "looked": ("who",),
+    "looked_at_tree": ("who", "number"),
+    "told_right": ("name",),
+    "told_name": ("name",),
+    "told_other": ("name", "before"),
+    "told_unknowable": (),
+    "checked": ("name",),
+    "checked_unknowable": (),
+    "recall": ("number", "facts"),
+    "recall_one": ("facts",),
+    "recall_more": ("facts",),
     "erased": (),
     "restarted": (),
     "new_tree": ("number",),
     "list_empty": (),
     "list_row": ("number", "name", "place"),
+    "list_row_checked": ("number", "name", "place"),
+    "list_row_checked_placeless": ("number", "name"),
     "list_nameless": ("number",),
     "help": (),
     "stopped": (),
@@ -147,8 +175,17 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "maybe_of": ("echo",),
     "and_more": ("list", "last"),
     "or_more": ("list", "last"),
+    "sms_stopped": ("group",),
+    "sms_started": ("group",),
+    "sms_help": ("group", "person"),
+    "sms_more": (),
+    "sms_no_more": ("group",),
+    "sms_too_many": ("group",),
+    "sms_fault": ("group",),
 }
-TABLES = ("stock", "odds", "uses", "ground", "beware", "units", "kinds")
+TABLES = ("stock", "odds", "uses", "ground", "beware", "units", "kinds", "within", "keywords")
+KEYWORD_KINDS = ("stop", "start", "yes", "help", "more")
+SHORT = "short"  # in a file: wordings of its lines for where there is little room
 
 
 class _Gaps(dict[str, str]):
@@ -166,11 +203,15 @@ class Script:
     lines: Mapping[str, tuple[str, ...]]
     tables: Mapping[str, Mapping[str, str]]
     flow: Flow
+    shorts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # wordings of lines where there is little room
 
     def say(self, line: str, used: int = 0, /, **gaps: str) -> str:
         """The line's wording for its `used`-th use, with its gaps filled."""
-        wordings = self.lines[line]
-        return wordings[used % len(wordings)].format_map(_Gaps(gaps))
+        return _wording(self.lines[line], used, gaps)
+
+    def say_short(self, line: str, used: int = 0, /, **gaps: str) -> str:
+        """The same where there is little room; "" where the line has no shorter wording."""
+        return _wording(self.shorts[line], used, gaps) if line in self.shorts else ""
 
     def word(self, table: str, key: str) -> str:
         """A word from a table, or the key itself in plain writing."""
@@ -194,12 +235,16 @@ def read_script(
     """What could be read of the dialogs, faults added to `problems`."""
     lines: dict[str, tuple[str, ...]] = {}
     tables: dict[str, dict[str, str]] = {}
+    shorts: dict[str, tuple[str, ...]] = {}
     seen: set[str] = set()
     for path in sorted((folder / language).glob("*.yaml")):
         top = problems.attempt(None, read_file, path, folder)
         for name, entry in problems.attempt({}, top.pairs).items() if top else ():
             if name in seen:
                 problems.add(entry.error(f"{name!r} stands in another file too", "keep one of the two"))
+            elif name == SHORT:
+                shorts |= _shorts(entry, problems)
+                continue
             elif name in TABLES:
                 tables[name] = problems.attempt({}, _table, name, entry)
             else:
@@ -214,15 +259,27 @@ def read_script(
             problems.add(KnowledgeError(where, f"the table {name!r} is missing", "write it in one of the files"))
     top = problems.attempt(None, read_file, folder / "flow.yaml", folder)
     flow = read_flow(top, guards, effects, problems) if top else Flow("", {}, {})
-    return Script(language, lines, tables, flow)
+    return Script(language, lines, tables, flow, shorts)
+
+
+def _wording(wordings: tuple[str, ...], used: int, gaps: Mapping[str, str]) -> str:
+    return wordings[used % len(wordings)].format_map(_Gaps(gaps))
+
+
+def _shorts(entry: Entry, problems: Problems) -> dict[str, tuple[str, ...]]:
+    """The short wordings of one file, by line."""
+    pairs = problems.attempt({}, entry.pairs, LINES)
+    return {name: problems.attempt((), _line, name, node) for name, node in pairs.items()}
 
 
 def _table(name: str, entry: Entry) -> dict[str, str]:
-    """The words of a table by key; those of `odds` are numbers."""
+    """The words of a table by key; those of `odds` are numbers, the kinds of `keywords` a closed set."""
     found = {key: node.text() for key, node in entry.pairs().items()}
     for key in found if name == "odds" else ():
         if not re.fullmatch(r"0?\.\d+|[01]", key):
             raise entry.pairs()[key].error(f"{key!r} is no probability", 'write a number, like "0.8"')
+    for node in entry.pairs().values() if name == "keywords" else ():
+        node.one_of(KEYWORD_KINDS)
     return found
 
 

@@ -12,9 +12,11 @@ from chatkey.dialog.asking import ask_which_state, put_pending_again
 from chatkey.dialog.caring import HEALTH
 from chatkey.dialog.conversation import Conversation, Shown, StateError, Unknown
 from chatkey.dialog.effects import EFFECTS
-from chatkey.dialog.guards import GUARDS, SITE, site_of
+from chatkey.dialog.guards import GUARDS, SITE, shares_a_name_with_poison, site_of
+from chatkey.dialog.handover import HandOver
 from chatkey.dialog.machine import STEP, fire
-from chatkey.dialog.phrase import facts_words, place_words
+from chatkey.dialog.passing import hand_by_rule
+from chatkey.dialog.phrase import facts_list, facts_words, place_words
 from chatkey.dialog.reply import Block, Reply
 from chatkey.dialog.script import load_script, read_script
 from chatkey.dialog.turn import Message, Mind, Turn
@@ -33,7 +35,11 @@ LONGEST_ECHO = 40  # letters of what was not understood
 MOST_ECHOED = 3
 MOST_UNKNOWN = 50  # pieces of a conversation that were not understood and are kept
 MOST_TOWNS = 6  # states with a town of one name that are offered as choices
+MOST_RECALLED = 3  # facts of a tree that are said again after a long break
+POINT_DIGITS = 2  # of a degree: about 1 km, no finer is kept
 SILENT = ("stop", "erase", "restart")  # events after which what was said in the same message is not taken in
+
+LEAVING = (*SILENT, "new_tree", "list")  # events at which the tree in hand need not be recalled
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +49,7 @@ class Turned:
     conversation: Conversation
     reply: Reply
     view: dict[str, Any]
+    handed: tuple[HandOver, ...] = ()  # trees that go to a person now
 
 
 def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
@@ -54,6 +61,7 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         message.text, mind.knowledge, mind.lexicon, pending or _open_site(conversation), _known(conversation)
     )
     turn = Turn(mind, replace(conversation, messages=conversation.messages + 1), message, understanding)
+    _recall(turn)
     _settle_place(turn)
     if understanding.intent == "new_tree" and conversation.state != "stopped":
         _fire(turn, "new_tree")
@@ -61,6 +69,8 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     elif understanding.intent in SILENT or conversation.state == "stopped":
         _fire(turn, understanding.intent)
     elif understanding.intent == "planting" and understanding.names:
+        if shares_a_name_with_poison(turn):
+            _take_in(turn)  # the name is put to the test, by all that was said of the plant
         _fire(turn, "planting")  # what is said of the ground is said of the site, not of the tree in hand
     elif _is_of_site(turn):
         if _of_the_tree(turn):
@@ -80,15 +90,21 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         if understanding.intent == "place":
             turn.take_back()
         _fire(turn, STEP)
-    elif turn.repeats and turn.conversation.pending is not None:
+    elif turn.repeats and turn.conversation.pending is not None and not turn.checked:
         put_pending_again(turn)
     if "swallowed" not in understanding.subjects:
         for caution in turn.due_cautions():
             turn.warn(caution)
         turn.hold_yew()
+    hand_by_rule(turn)
     _remember_shown(turn)
-    reply = Reply(tuple(sorted(turn.blocks, key=lambda block: ORDER.index(block.kind))), turn.ask)
-    return Turned(turn.conversation, reply, view(turn, reply))
+    reply = ordered(turn)
+    return Turned(turn.conversation, reply, view(turn, reply), tuple(turn.handed))
+
+
+def ordered(turn: Turn) -> Reply:
+    """The reply with its blocks in order: danger first, the question last."""
+    return Reply(tuple(sorted(turn.blocks, key=lambda block: ORDER.index(block.kind))), turn.ask)
 
 
 def _open_site(conversation: Conversation) -> Pending | None:
@@ -116,8 +132,8 @@ def _fire(turn: Turn, event: str) -> None:
 
 def _settle_place(turn: Turn) -> None:
     """The place said in the message, else the one the channel knows, for this tree and those to come."""
-    said = turn.understanding.place
-    place = said or (turn.message.place if turn.place is None else None)
+    said = _about(turn.understanding.place)
+    place = said or (_about(turn.message.place) if turn.place is None else None)
     pending = turn.conversation.pending
     if place is not None and place != turn.place:
         turn.change_tree(place=place)
@@ -129,6 +145,31 @@ def _settle_place(turn: Turn) -> None:
             turn.say("took_in", "place_taken", place=place_words(turn.knowledge, place))
     if pending is not None and pending.kind == "place":
         _close_place_question(turn, answered=said is not None)
+
+
+def _about(place: Place | None) -> Place | None:
+    """The place as it is kept: a point only to about a kilometre."""
+    if place is None or place.latitude is None or place.longitude is None:
+        return place
+    return replace(place, latitude=round(place.latitude, POINT_DIGITS), longitude=round(place.longitude, POINT_DIGITS))
+
+
+def _recall(turn: Turn) -> None:
+    """After a long break the finder is reminded which tree they were at, unless they leave it now."""
+    away = turn.message.idle_hours >= turn.mind.script.flow.recall_after_hours
+    leaves = turn.understanding.intent in LEAVING or "swallowed" in turn.understanding.subjects
+    if not away or leaves or not turn.tree.claims or turn.conversation.state == "stopped":
+        return
+    script = turn.mind.script
+    facts = facts_list(turn.knowledge, script, turn.tree.claims, turn.place)
+    kept = [*facts[:MOST_RECALLED], *([place_words(turn.knowledge, turn.place)] if turn.place else [])]
+    words = ", ".join(kept)
+    if len(facts) > MOST_RECALLED:
+        words = script.say("recall_more", facts=words)
+    if len(turn.conversation.trees) > 1:
+        turn.say("took_in", "recall", number=str(turn.tree.id), facts=words)
+    else:
+        turn.say("took_in", "recall_one", facts=words)
 
 
 def _close_place_question(turn: Turn, *, answered: bool) -> None:
@@ -186,7 +227,8 @@ def _keep_unknown(turn: Turn) -> None:
     if missed:
         asked = turn.conversation.pending.character if turn.conversation.pending else ""
         message = str(turn.conversation.messages)
-        found = tuple(Unknown(_short(words), turn.message.reader, message, asked) for words in missed)
+        reader, tree = turn.message.reader, turn.tree.id
+        found = tuple(Unknown(_short(words), reader, message, asked, tree) for words in missed)
         turn.change(unknown=(*turn.conversation.unknown, *found)[-MOST_UNKNOWN:])
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from chatkey.advise import StatusHere, cautions_for, filled, lines_at, status_here
+from chatkey.advise import StatusHere, cautions_for, filled, filled_short, lines_at, status_here
 from chatkey.dialog.conversation import Conversation, Tree
+from chatkey.dialog.handover import Desk, HandOver, HandOverReason
 from chatkey.dialog.phrase import capital
 from chatkey.dialog.reply import Ask, Block, BlockKind
 from chatkey.dialog.script import Script
@@ -22,6 +23,8 @@ from chatkey.identify import (
     status_share,
     watch_yew,
 )
+from chatkey.identify.answer import leaves_of
+from chatkey.identify.step import DONE
 from chatkey.identify.yew import yews
 from chatkey.knowledge.model import Card, Caution, Knowledge
 from chatkey.terms import Claim, Place
@@ -38,6 +41,8 @@ class Message:
     reader: str = "finder"
     place: Place | None = None  # where the channel knows it
     month: int | None = None  # 1 to 12, where the channel knows it
+    desk: Desk | None = None  # the people who answer what is handed over; None where there are none
+    idle_hours: float = 0.0  # since the last message of this conversation
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +69,8 @@ class Turn:
     proceeds: bool = False  # the next question is wanted after this
     repeats: bool = False  # the pending question is put again after this
     cautions: list[Caution] = field(default_factory=list)
+    handed: list[HandOver] = field(default_factory=list)
+    names_it: bool = False  # the tree was concluded, or named as sure
     _belief: Belief | None = None
     _step: Step | None = None
     _watch: YewWatch | None = None
@@ -109,7 +116,16 @@ class Turn:
         return found
 
     @property
+    def checked(self) -> str:
+        """The id a steward has named the tree by; "" where none has."""
+        verdict = self.tree.verdict
+        return verdict.taxon if verdict is not None else ""
+
+    @property
     def step(self) -> Step:
+        """What is to be asked next; nothing where a steward has named it."""
+        if self.checked:
+            return DONE
         if self._step is None:
             self._step = next_step(self.belief, self.tree.asked, self.watch, self.place, month=self.message.month)
         return self._step
@@ -118,6 +134,9 @@ class Turn:
     def status(self) -> StatusHere | None:
         if self.place is None or not self.tree.claims:
             return None
+        if self.checked:
+            members = leaves_of(self.knowledge, self.checked)
+            return status_here(self.knowledge, members, {}, self.place, self.mind.card)
         answer = self.answer
         shares = status_share(self.belief, self.place)
         return status_here(self.knowledge, answer.members if answer else (), shares, self.place, self.mind.card)
@@ -155,8 +174,21 @@ class Turn:
         self.change(said={**self.conversation.said, line: used + 1})
         return self.mind.script.say(line, used, **{**self.lines, **gaps})
 
-    def say(self, kind: BlockKind, line: str, /, **gaps: str) -> None:
-        self.blocks.append(Block(kind, capital(self.line(line, **gaps))))
+    def say(self, kind: BlockKind, line: str, /, **gaps: str) -> str:
+        """A line in its next wording, added to the reply; the text."""
+        used = self.conversation.said.get(line, 0)
+        text = capital(self.line(line, **gaps))
+        short = capital(self.mind.script.say_short(line, used, **{**self.lines, **gaps}))
+        self.blocks.append(Block(kind, text, short))
+        return text
+
+    def hand(self, reason: HandOverReason, detail: str = "", *, again: bool = False) -> bool:
+        """Gives the tree to the people at the desk, once for each reason (or `again`); True where it was done now."""
+        if self.message.desk is None or (reason in self.tree.handed and not again):
+            return False
+        self.change_tree(handed=tuple(dict.fromkeys((*self.tree.handed, reason))))
+        self.handed.append(HandOver(self.tree.id, reason, detail))
+        return True
 
     def warn(self, caution: Caution, *, again: bool = False) -> None:
         """A caution, once a tree (first_touch once a conversation) unless it is asked for."""
@@ -165,12 +197,16 @@ class Turn:
         key = f"caution:{caution.id}" if caution.id == "first_touch" else f"caution:{caution.id}:{self.tree.id}"
         if self.conversation.said.get(key) and not again:
             return
-        self.change(said={**self.conversation.said, key: 1})
         kind: BlockKind = "caution" if caution.urgency <= DANGER else "note"
-        self.blocks.append(Block(kind, filled(caution, self.lines)))
+        block = Block(kind, filled(caution, self.lines), filled_short(caution, self.lines))
+        if block not in self.blocks:
+            self.change(said={**self.conversation.said, key: 1})
+            self.blocks.append(block)
 
     def probabilities(self) -> dict[str, float]:
-        """Of the leaves, now; empty where nothing was said of the tree."""
+        """Of the leaves, now, or of those a steward has named; empty where nothing was said of the tree."""
+        if self.checked:
+            return self._shares_of(leaves_of(self.knowledge, self.checked))
         return dict(self.belief.ranked()) if self.tree.claims else {}
 
     def due_cautions(self) -> tuple[Caution, ...]:
@@ -178,8 +214,17 @@ class Turn:
         found = list(cautions_for(self.knowledge, self.probabilities(), self.place, urgent=2))
         return tuple(found)
 
+    def _shares_of(self, members: Sequence[str]) -> dict[str, float]:
+        """What is believed of some leaves, if the plant is one of them."""
+        shares = {taxon: p for taxon, p in self.belief.ranked() if taxon in members}
+        total = sum(shares.values())
+        return {taxon: p / total if total else 1 / len(shares) for taxon, p in shares.items()}
+
     def hold_yew(self) -> None:
-        """Yew is not ruled out: a short word of it once a tree, and the caution for those who read the fields."""
+        """Yew is not ruled out: a short word of it once a tree, and the caution for those who read the fields. Where a
+        steward has named the tree, theirs is the word."""
+        if self.checked:
+            return
         likely = self.watch.probability >= self.knowledge.numbers["yew"]["watch"]
         if not (self.watch.holds or likely) or "yew" not in self.knowledge.cautions:
             return
@@ -191,3 +236,10 @@ class Turn:
 
     def take(self, claims: Sequence[Claim]) -> None:
         self.change_tree(claims=(*self.tree.claims, *claims))
+
+
+def at_tree(mind: Mind, conversation: Conversation, number: int) -> Turn:
+    """A turn in which nobody has said anything, with the tree of that number in hand. Raises StateError."""
+    conversation.tree_of(number)
+    nothing = Understanding(conversation.language, ("other",), ())
+    return Turn(mind, replace(conversation, current=number), Message(""), nothing)

@@ -47,6 +47,8 @@ def texts(knowledge: Knowledge) -> Iterator[tuple[str, str]]:
         yield from ((where, text) for state in words.states.values() for text in (state.label, state.echo))
     for caution in knowledge.cautions.values():
         yield f"knowledge/words: cautions: {caution.id}", caution.text
+        if caution.short:
+            yield f"knowledge/words: cautions: {caution.id}: short", caution.short
     for plant in knowledge.planting.values():
         yield from (
             (f"knowledge/words: planting: {plant.id}", text) for text in (plant.site, plant.watch, plant.note) if text

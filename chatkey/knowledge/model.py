@@ -21,6 +21,7 @@ ORIGINS = (
     "australia",
     "garden",
 )
+LISTING_KINDS = ("invasive", "watch", "prohibited", "rare", "endangered", "quarantine")
 MEMORY = "from memory"
 PRACTICE = "common practice"
 HONEST_MARKS = (MEMORY, PRACTICE)
@@ -219,15 +220,29 @@ class Caution:
     likely_from: float  # summed probability of its taxa from which it is said
     sources: tuple[str, ...]
     text: str
+    short: str = ""  # where there is little room
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """When a group wants to see a tree: each part that is given must hold."""
+
+    name: str
+    plants: frozenset[str] = frozenset()  # leaves; all of the answer's must be among them
+    places: frozenset[str] = frozenset()  # codes of states and provinces
+    counties: frozenset[str] = frozenset()
+    listed: frozenset[str] = frozenset()  # kinds of lists, one of which the plant stands on there
 
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """What a group of stewards fills in once: its own lines and offices, and what is native in its counties."""
+    """What a group of stewards fills in once: its own lines and offices, what is native in its counties, and what it
+    wants to see."""
 
     name: str = ""
     lines: Mapping[str, str] = field(default_factory=dict)  # poison_line, water_office, sale_dates …
     counties: Mapping[str, frozenset[str]] = field(default_factory=dict)  # county -> taxa native there
+    rules: tuple[Rule, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

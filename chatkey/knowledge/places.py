@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 
 from chatkey.knowledge.card import LINES
-from chatkey.knowledge.model import HONEST_MARKS, Caution, Figure, Listing, Planting, Region, Source
+from chatkey.knowledge.model import HONEST_MARKS, LISTING_KINDS, Caution, Figure, Listing, Planting, Region, Source
 from chatkey.knowledge.yaml_nodes import Entry, Problems
 
 SIDES = ("east", "plains", "west", "other")
 COVERAGE = ("full", "edge", "name_only")
-LISTING_KINDS = ("invasive", "watch", "prohibited", "rare", "endangered", "quarantine")
 LIGHT = ("very_tolerant", "tolerant", "intermediate", "intolerant", "very_intolerant")
 MOISTURE = ("dry", "moist", "wet")
 FLOOD = ("none", "brief", "seasonal", "prolonged")
@@ -232,6 +231,7 @@ def _caution(
     pairs = entry.pairs(("taxa", "intents", "urgency", "from", "sources", "when"), required=("urgency", "sources"))
     if id not in words:
         raise entry.error(f"{id!r} has no text", "write it in words/en/cautions.yaml")
+    said = words[id].pairs(("text", "short"), required=("text",))
     return Caution(
         id=id,
         taxa=tuple(item.one_of(taxa) for item in pairs["taxa"].items()) if "taxa" in pairs else (),
@@ -239,5 +239,6 @@ def _caution(
         urgency=pairs["urgency"].whole(low=1, high=4),
         likely_from=pairs["from"].number(low=0, high=1) if "from" in pairs else 0.2,
         sources=tuple(_source(item, sources) for item in pairs["sources"].items()),
-        text=words[id].pairs(("text",), required=("text",))["text"].text(),
+        text=said["text"].text(),
+        short=said["short"].text() if "short" in said else "",
     )

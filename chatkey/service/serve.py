@@ -123,6 +123,7 @@ def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> St
         store.close()
         log.info("stopped")
 
+    app.state.running = running
     app.router.lifespan_context = lifespan
     return app
 

@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
 
 import pytest
 
 from chatkey.dialog import Mind
-
-FOLDER = Path(__file__).parent
-SPEC = importlib.util.spec_from_file_location("play", FOLDER / "play.py")
-assert SPEC is not None
-assert SPEC.loader is not None
-play = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(play)
+from tests.conversations import play
 
 
 def test_there_are_at_least_twenty_golden_conversations() -> None:

@@ -163,6 +163,15 @@ def test_a_stored_state_of_the_first_version_loads_and_goes_on(mind: Mind) -> No
     assert step(mind, turned.conversation, Message("list", "ben")).reply.blocks[0].text.startswith("1. ")
 
 
+def test_a_stored_state_that_only_says_that_a_tree_was_handed_over_loads_as_asked_for(mind: Mind) -> None:
+    data = json.loads((STATES / "v1_handed_over.json").read_text(encoding="utf-8"))
+    conversation = from_json(data, mind.knowledge.retired)
+    assert [tree.handed for tree in conversation.trees] == [("asked",), ()]
+    assert [tree.verdict for tree in conversation.trees] == [None, None]
+    assert step(mind, conversation, Message("2", "ben")).reply.text
+    assert from_json(stored(conversation)) == conversation
+
+
 @pytest.mark.parametrize("version", [0, VERSION + 1, "1", None, 1.5])
 def test_a_state_of_another_version_is_refused_with_both_versions_named(walked: Conversation, version: object) -> None:
     with pytest.raises(StateError) as caught:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,8 @@ import pytest
 import yaml
 
 from chatkey.channels.base import Talks
-from chatkey.dialog import Mind
+from chatkey.dialog import Conversation, Desk, Message, Mind, Verdict, step, told
+from chatkey.knowledge.model import Card
 from chatkey.knowledge.words import MEASURE_KEYS, SCOPE_LISTS, SCOPE_NUMBERS, SCOPE_SETS, SCOPE_TEXTS
 from chatkey.terms import INTENTS
 from chatkey.understand import Pending, Understanding, understand
@@ -334,3 +336,21 @@ def test_a_place_is_called_by_its_spanish_name(spanish: Mind) -> None:
 
 def test_a_conversation_bears_the_language_of_its_mind(spanish: Mind) -> None:
     assert Talks(spanish).say("hola").conversation.language == "es"
+
+
+def test_a_person_is_asked_and_answers_in_spanish(spanish: Mind, folders: tuple[Path, Path]) -> None:
+    mind = replace(spanish, card=Card("el grupo Larkwater"))
+    conversation, replies = Conversation(language="es"), []
+    for text in (
+        *("agujas planas", "quiero hablar con una persona", "¿se puede comer?"),
+        "quiero hablar con una persona",
+    ):
+        turned = step(mind, conversation, Message(text, desk=Desk("el grupo Larkwater", 3), idle_hours=9))
+        conversation = turned.conversation
+        replies.append(turned.reply.text)
+    for verdict in (Verdict("other", "pinus_strobus"), Verdict("unknowable", text="Hola."), Verdict("right", "picea")):
+        conversation = (turned := told(mind, conversation, 1, verdict)).conversation
+        replies += [turned.reply.text, step(mind, conversation, Message("¿estás seguro?")).reply.text]
+    said = set[str]().union(*map(words, replies))
+    assert said & ENGLISH == set()
+    assert said - sayable(*folders) - words("el grupo Larkwater Hola") == set()
