@@ -40,6 +40,7 @@ from chatkey.dialog.keeping import (
     undo,
 )
 from chatkey.dialog.passing import hand_over
+from chatkey.dialog.phrase import place_words
 from chatkey.dialog.turn import Turn
 from chatkey.identify import comparison
 from chatkey.terms import Claim, Quantity
@@ -75,6 +76,8 @@ def take_place(turn: Turn) -> None:
         advise_planting(turn)
     elif not turn.tree.claims and turn.conversation.pending is None:
         turn.say("note", "invite")
+    elif turn.conversation.state == "with_person" and not turn.blocks and turn.place is not None:
+        turn.say("took_in", "place_taken", place=place_words(turn.knowledge, turn.place))
 
 
 def skip(turn: Turn) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -19,8 +18,6 @@ from chatkey.store.messages import Letter, Phrase, Thought, TreeRecord, Waiting,
 from chatkey.terms import Place
 
 HOUR_S = 3600.0
-EXACT_NUMBERS = re.compile(r"-?\d{1,3}\.\d{3,}")  # coordinates finer than about 100 m
-LONG_NUMBERS = re.compile(r"\+?\d(?:[ ().-]{0,2}\d){8,}")  # phone numbers; a postal code is shorter
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +99,7 @@ class _Thinker:
             return Thought(message.id, None, self._letter(cautions, None), handed=_handed(turned))
         if "erase" in turned.view["intents"]:
             return Thought(message.id, None, None, erases=True)
-        return Thought(message.id, None, None, kept_text=coarse(message.text))
+        return Thought(message.id, None, None)
 
     def _started(self, message: Waiting) -> Thought:
         """It goes on, and the question that waits is put again."""
@@ -139,7 +136,7 @@ class _Thinker:
         if turned.conversation.state == "stopped":
             self.is_stopped = True
             letter = Letter(self._fit_text(self._say("sms_stopped"))[0], kind="notice")
-            return Thought(message.id, self._state(), letter, standing="stop", kept_text=coarse(message.text))
+            return Thought(message.id, self._state(), letter, standing="stop")
         letter = self._letter(turned.reply.blocks, turned.reply.ask)
         return Thought(
             message.id,
@@ -148,7 +145,6 @@ class _Thinker:
             handed=_handed(turned),
             record=tree_record(self.mind, turned.conversation, turned.conversation.current, message.received_at),
             phrases=_phrases(before, turned.conversation),
-            kept_text=coarse(message.text),
         )
 
     def _step(self, message: Waiting, text: str, idle: float) -> Turned:
@@ -162,14 +158,14 @@ class _Thinker:
         )
         return step(self.mind, self.conversation, said)
 
-    def _letter(self, blocks: tuple[Block, ...], ask: Ask | None) -> Letter:
+    def _letter(self, blocks: tuple[Block, ...], ask: Ask | None) -> Letter | None:
         """The reply as it is sent, with the cautions of one that was not sent yet before it."""
         own = {block.text for block in blocks}
         carried = tuple(Block("caution", text, short) for text, short in self.carried if text not in own)
         text, self.rest = self.writing.fit(self.mind, (*carried, *blocks), ask)
         cautions = tuple((block.text, block.short) for block in (*carried, *blocks) if block.kind == "caution")
         self.carried = cautions
-        return Letter(text, self.rest, cautions=cautions)
+        return Letter(text, self.rest, cautions=cautions) if text else None
 
     def _say(self, line: str, **gaps: str) -> str:
         lines = {**self.mind.knowledge.lines.get("unknown", {}), **self.mind.card.lines}
@@ -180,12 +176,6 @@ class _Thinker:
 
     def _state(self) -> str:
         return json.dumps(to_json(self.conversation), separators=(",", ":"))
-
-
-def coarse(text: str) -> str:
-    """The message as it is kept: exact places to about 1 km, and no phone numbers."""
-    text = EXACT_NUMBERS.sub(lambda found: f"{float(found[0]):.2f}", text)
-    return LONG_NUMBERS.sub("(number)", text)
 
 
 def tree_record(mind: Mind, conversation: Conversation, number: int, at: float) -> TreeRecord | None:
@@ -233,6 +223,4 @@ def _handed(turned: Turned) -> tuple[tuple[int, str, str], ...]:
 
 def _phrases(before: Conversation, after: Conversation) -> tuple[Phrase, ...]:
     known = set(before.unknown)
-    return tuple(
-        Phrase(coarse(one.words), one.reader, after.language, one.asked) for one in after.unknown if one not in known
-    )
+    return tuple(Phrase(one.words, one.reader, after.language, one.asked) for one in after.unknown if one not in known)

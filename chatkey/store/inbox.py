@@ -6,6 +6,7 @@ from collections.abc import Collection
 
 from sqlalchemy import Connection, func, select, update
 
+from chatkey.store.coarse import coarse
 from chatkey.store.engine import Store, put_once, put_or_change
 from chatkey.store.messages import Inbound, Received, Waiting, Work
 from chatkey.store.schema import conversations, inbox, opt_outs, outbox
@@ -28,7 +29,7 @@ def receive(store: Store, inbound: Inbound, now: float) -> Received:
             mark=mark,
             conversation_id=conversation,
             reader=inbound.reader,
-            text=inbound.text,
+            text=coarse(inbound.text),
             status="muted" if inbound.muted else "waiting",
             received_at=now,
         ).returning(inbox.c.id)

@@ -104,7 +104,6 @@ class Thought:
     record: TreeRecord | None = None
     phrases: tuple[Phrase, ...] = ()
     failed: bool = False
-    kept_text: str | None = None  # the message as it is kept, without exact places and numbers
 
 
 @dataclass(frozen=True, slots=True)

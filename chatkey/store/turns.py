@@ -53,8 +53,7 @@ def _keep(
     connection: Connection, conversation: int, mark: str, channel: str, sealed: bytes, thought: Thought, now: float
 ) -> None:
     status = "failed" if thought.failed else "done"
-    changed = {"status": status} | ({"text": thought.kept_text} if thought.kept_text is not None else {})
-    connection.execute(update(inbox).where(inbox.c.id == thought.message).values(**changed))
+    connection.execute(update(inbox).where(inbox.c.id == thought.message).values(status=status))
     if thought.standing == "stop":
         connection.execute(put_once(connection, opt_outs, mark=mark, channel=channel, at=now))
         drop_all(connection, conversation)

@@ -6,7 +6,7 @@ Nothing is guessed: words that are also English ("in", "me", "or") count as code
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -125,7 +125,7 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
     for match in patterns.low.finditer(text):
         code = match[2].upper()
         if code in knowledge.regions and code not in words + rare:
-            return FoundPlace(Place(code, town=match[1].strip().title()), match.span())
+            return FoundPlace(Place(code, town=_town(match[1], lists["place_leads"])), match.span())
     for match in patterns.led.finditer(text):
         if match[1] in knowledge.regions and (match.start(1) > 0 or match[1] not in doubtful):
             return FoundPlace(Place(match[1]), match.span(1))
@@ -137,6 +137,14 @@ def _code(text: str, knowledge: Knowledge, asked: bool) -> FoundPlace | None:
         if code in knowledge.regions:
             return FoundPlace(Place(code, town=match["town"]), match.span())
     return None
+
+
+def _town(words: str, leads: Sequence[str]) -> str:
+    """The town in "near st ignace": what stands behind the word that leads to it."""
+    names = words.split()
+    while len(names) > 1 and names[0].lower() in leads:
+        names = names[1:]
+    return " ".join(names).title()
 
 
 def _name(text: str, knowledge: Knowledge) -> FoundPlace | None:

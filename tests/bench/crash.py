@@ -37,7 +37,9 @@ def main() -> int:
             folder = Path(name)
             with gateway() as ours, served(folder, fresh_url(database, folder), ours.url) as server:
                 report = crash(server, ours, said, kills, options.seed)
-        print(f"{database:12}" + "".join(f"{getattr(report, name):>12}" for name in COLUMNS) + f"{report.seconds:>10.1f}")
+        print(
+            f"{database:12}" + "".join(f"{getattr(report, name):>12}" for name in COLUMNS) + f"{report.seconds:>10.1f}"
+        )
         lost = report.not_kept + report.not_done + report.unanswered + report.different + report.unsent
         bad += bool(lost) + (report.doubled > report.kills)
         for note in report.notes[:5]:

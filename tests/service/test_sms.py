@@ -89,8 +89,8 @@ def test_what_had_no_room_comes_with_more_and_ends(phones):
 def test_a_phone_writes_in_any_form_of_its_number(phones):
     phones.deliver("19065550101", FOUND)
     phones.next(ANA)
-    phones.deliver("(906) 555-0101", "why")
-    assert "For " in phones.next(ANA) or "speak" in phones.gateway.texts(ANA)[-1]
+    phones.deliver("(906) 555-0101", "undo")
+    assert "Taken back: soft needles" in phones.next(ANA)
 
 
 def test_letters_outside_the_alphabet_are_understood_and_not_sent(phones):
@@ -127,16 +127,16 @@ def test_how_long_an_answer_takes_is_told_by_the_last_ones(phones):
 def test_an_unsafe_question_is_warned_and_seen_by_a_steward(phones):
     phones.say(ANA, "red berries with a hole, flat needles, clipped hedge")
     reply = phones.say(ANA, "can my goat have the clippings")
-    assert "poison" in reply.lower()
+    assert reply.startswith("Don't feed it. Yew kills animals")
+    assert "A steward sees this too." in reply
     assert phones.queue()[0]["reasons"] == ["unsafe"]
 
 
 def test_after_weeks_one_line_recalls_where_it_stood(phones):
-    question = phones.say(ANA, FOUND)
+    phones.say(ANA, FOUND)
     phones.clock.now += 21 * 86400
     reply = phones.say(ANA, "3")
-    assert reply.startswith("We were at")
-    assert question != reply
+    assert reply.startswith("You had told me: soft needles, flat needles, two pale lines below, Michigan and more.")
 
 
 def test_forget_me_leaves_nothing_of_the_finder_in_the_files(phones, tmp_path):

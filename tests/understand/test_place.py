@@ -70,3 +70,9 @@ def test_every_state_and_province_is_known_by_name(mind: Mind) -> None:
         found = find_place(f"I am in {region.name}", mind.knowledge)
         assert found is not None, region.name
         assert found.place.code == region.code
+
+
+def test_the_word_that_leads_to_a_town_is_no_part_of_its_name(mind: Mind) -> None:
+    found = find_place("near marquette mi", mind.knowledge)
+    assert found is not None
+    assert found.place == Place("MI", town="Marquette")
