@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import httpx
-
 from databases import KEY
 from gateway import free_port
 

@@ -135,8 +135,8 @@ class _Thinker:
             return Thought(message.id, None, Letter(self._fit_text(turned.reply.text)[0], kind="notice"), erases=True)
         if turned.conversation.state == "stopped":
             self.is_stopped = True
-            letter = Letter(self._fit_text(self._say("sms_stopped"))[0], kind="notice")
-            return Thought(message.id, self._state(), letter, standing="stop")
+            stopped = Letter(self._fit_text(self._say("sms_stopped"))[0], kind="notice")
+            return Thought(message.id, self._state(), stopped, standing="stop")
         letter = self._letter(turned.reply.blocks, turned.reply.ask)
         return Thought(
             message.id,

@@ -10,6 +10,6 @@ WITHHELD = "(number)"
 
 
 def coarse(text: str) -> str:
-    """The text without what would tell who wrote it or exactly where: 46.54321 becomes 46.54, a phone number is left out."""
+    """The text without what would tell who wrote it or exactly where: 46.54321 becomes 46.54; no phone number."""
     rounded = EXACT_NUMBER.sub(lambda found: f"{float(found[0]):.2f}", text)
     return PHONE_NUMBER.sub(WITHHELD, rounded)

@@ -1,4 +1,4 @@
-"""A serving process under load is killed again and again: what was lost, doubled or told differently, on both databases.
+"""A serving process under load is killed again and again: what was lost, doubled or told otherwise, on both databases.
 
     python tests/bench/crash.py [--full]
 

@@ -8,6 +8,9 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from databases import KEY
+from gateway import gateway
+from phones import Clock, Phones
 from pydantic import SecretStr
 from starlette.testclient import TestClient
 
@@ -15,9 +18,6 @@ from chatkey.app import open_mind
 from chatkey.dialog import Mind
 from chatkey.service.serve import build
 from chatkey.service.settings import LimitSettings, Settings, SmsSettings
-from databases import KEY
-from gateway import gateway
-from phones import Clock, Phones
 
 
 @pytest.fixture(scope="session")

@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import httpx
+from databases import KEY
+from gateway import Gateway
+from serving import Server
 from sqlalchemy import func, select
 
 from chatkey.app import open_mind
@@ -19,9 +22,6 @@ from chatkey.service.thinking import think
 from chatkey.store import Seal, open_store
 from chatkey.store.messages import Waiting, Work
 from chatkey.store.schema import conversations, handovers, inbox, outbox
-from databases import KEY
-from gateway import Gateway
-from serving import Server
 
 NOW = 1_790_000_000.0
 PAUSE_S = 0.1  # of each of eight lanes after a message: most replies are sent before the next takes their place

@@ -6,6 +6,7 @@ import itertools
 from dataclasses import dataclass, field
 
 import httpx
+from gateway import Gateway
 from starlette.testclient import TestClient
 
 from chatkey.dialog import Mind
@@ -13,7 +14,6 @@ from chatkey.service.serve import PATH, frame_of, store_of
 from chatkey.service.settings import Settings
 from chatkey.service.stewards import Answered, give_answer, queue_view
 from chatkey.store import Store
-from gateway import Gateway
 
 ANA, BEN = "+19065550101", "+19065550102"
 ids = map(str, itertools.count(1))

@@ -1,7 +1,6 @@
 """Killed at random points and started again: nothing is lost, nothing is told differently."""
 
 import pytest
-
 from crashing import crash, talks
 from databases import DATABASES, fresh_url
 from gateway import gateway

@@ -3,11 +3,11 @@
 import re
 
 import pytest
+from phones import ANA, BEN
 from sqlalchemy import func, select
 
 from chatkey.channels.sms.segments import ALPHABET, segments
 from chatkey.store.schema import identifications, inbox, observations, outbox
-from phones import ANA, BEN
 
 FOUND = "soft flat needles, 2 white lines under, by a creek near Marquette MI"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from chatkey.dialog import Mind
+from chatkey.terms import Place
 from chatkey.understand import find_place
 
 
