@@ -97,7 +97,8 @@ def _tell_instead(turn: Turn, taxon: str) -> None:
         _tell_more(turn, found)
         return
     rows = [turn.mind.script.say("plant_instead_row", name=one.common, reason=reason(turn, one)) for one in found]
-    turn.say("facts", "plant_instead", names="; ".join(rows))
+    plain = joined(turn.mind.script, "or_more", [one.common for one in found])
+    turn.say("answer", "plant_instead", names="; ".join(rows), plain=plain)
     turn.say("facts", "plant_seed")
 
 

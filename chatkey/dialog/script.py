@@ -112,7 +112,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "plant_note": ("note",),
     "plant_size": ("height", "spacing"),
     "plant_poisonous": ("name",),
-    "plant_instead": ("names",),
+    "plant_instead": ("names", "plain"),
     "plant_instead_row": ("name", "reason"),
     "plant_no_instead": ("place",),
     "plant_seed": (),

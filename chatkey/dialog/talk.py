@@ -63,6 +63,8 @@ def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     turn = Turn(mind, replace(conversation, messages=conversation.messages + 1), message, understanding)
     _recall(turn)
     _settle_place(turn)
+    if understanding.intent == "person" and "new_tree" in understanding.intents and conversation.state != "stopped":
+        _fire(turn, "new_tree")  # what is passed on is the next tree
     if understanding.intent == "new_tree" and conversation.state != "stopped":
         _fire(turn, "new_tree")
         _take_in(turn)

@@ -118,7 +118,7 @@ class Running:
         received = await self.db(receive, self.store, inbound, self.clock())
         if not received.is_new:
             self.metrics.doubled.labels(inbound.channel).inc()
-        elif inbound.muted:
+        elif received.is_muted:
             self.metrics.muted.labels(inbound.channel).inc()
         else:
             self.metrics.received.labels(inbound.channel).inc()

@@ -12,6 +12,7 @@ from chatkey.channels.sms.keywords import Keyword
 from chatkey.dialog import Conversation, Message, Mind, Turned, step
 from chatkey.dialog.conversation import Tree, from_json, to_json
 from chatkey.dialog.handover import Desk
+from chatkey.dialog.phrase import capital
 from chatkey.dialog.reply import Ask, Block
 from chatkey.dialog.view import claim_view
 from chatkey.store.messages import Letter, Phrase, Thought, TreeRecord, Waiting, Work
@@ -169,7 +170,7 @@ class _Thinker:
 
     def _say(self, line: str, **gaps: str) -> str:
         lines = {**self.mind.knowledge.lines.get("unknown", {}), **self.mind.card.lines}
-        return self.mind.script.say(line, group=self.frame.group, **{**lines, **gaps})
+        return capital(self.mind.script.say(line, group=self.frame.group, **{**lines, **gaps}))
 
     def _fit_text(self, text: str) -> tuple[str, str]:
         return self.writing.fit_text(self.mind, text)

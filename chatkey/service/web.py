@@ -37,7 +37,7 @@ class Limits:
 
     def __init__(self, settings: LimitSettings) -> None:
         self._window = MovingWindowRateLimiter(MemoryStorage())
-        self._sender = (parse(f"{settings.sender_a_minute}/minute"), parse(f"{settings.sender_a_day}/day"))
+        self._sender: RateLimitItem = parse(f"{settings.sender_a_minute}/minute")
         self._all: RateLimitItem = parse(f"{settings.all_a_minute}/minute")
         self._told: RateLimitItem = parse("1/minute")
 
@@ -46,9 +46,8 @@ class Limits:
         return self._window.hit(self._all, "all")
 
     def sender_is_well(self, mark: str) -> bool:
-        """Counts one message of a sender; False where they are over their limit."""
-        minute, day = (self._window.hit(item, mark) for item in self._sender)  # both count
-        return minute and day
+        """Counts one message of a sender; False where they are over their limit of a minute."""
+        return self._window.hit(self._sender, mark)
 
     def may_be_told(self, mark: str) -> bool:
         """True once a minute: a sender over the limit is told, not each time."""
@@ -84,8 +83,10 @@ class SmsRoute:
         mark = self.running.store.seal.mark("limit", address)
         muted = not self.limits.sender_is_well(mark)
         try:
-            received = await self.running.take(Inbound(NAME, came.id, address, came.text, muted=muted))
-            if muted and received.is_new and self.limits.may_be_told(mark):
+            received = await self.running.take(
+                Inbound(NAME, came.id, address, came.text, muted=muted, most_a_day=self.settings.sender_a_day)
+            )
+            if received.is_muted and self.limits.may_be_told(mark):
                 await self._tell(received)
             return await self._answer(received)
         except StoreUnavailableError as error:

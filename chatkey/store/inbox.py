@@ -12,6 +12,7 @@ from chatkey.store.messages import Inbound, Received, Waiting, Work
 from chatkey.store.schema import conversations, inbox, opt_outs, outbox
 
 MOST_TRIES = 3  # of one message before it is set aside
+DAY_S = 86400.0
 MOST_AT_ONCE = 20  # messages of one conversation thought about in one go
 
 
@@ -23,6 +24,7 @@ def receive(store: Store, inbound: Inbound, now: float) -> Received:
         if known:
             return Received(known.id, known.conversation_id, is_new=False)
         conversation = conversation_of(connection, store, inbound.channel, inbound.address, now)
+        muted = inbound.muted or _is_over(connection, conversation, inbound.most_a_day, now)
         put = put_once(
             connection,
             inbox,
@@ -30,14 +32,22 @@ def receive(store: Store, inbound: Inbound, now: float) -> Received:
             conversation_id=conversation,
             reader=inbound.reader,
             text=coarse(inbound.text),
-            status="muted" if inbound.muted else "waiting",
+            status="muted" if muted else "waiting",
             received_at=now,
         ).returning(inbox.c.id)
         id = connection.scalar(put)
         if id is None:  # another process kept it in this instant
             id = connection.scalar(select(inbox.c.id).where(inbox.c.mark == mark))
             return Received(int(id or 0), conversation, is_new=False)
-    return Received(id, conversation, is_new=True)
+    return Received(id, conversation, is_new=True, is_muted=muted)
+
+
+def _is_over(connection: Connection, conversation: int, most_a_day: int | None, now: float) -> bool:
+    """Counted here and not in memory: it outlives a restart, and costs nothing for those who are silent."""
+    if most_a_day is None:
+        return False
+    of_today = (inbox.c.conversation_id == conversation) & (inbox.c.received_at > now - DAY_S)
+    return (connection.scalar(select(func.count()).where(of_today)) or 0) >= most_a_day
 
 
 def conversation_of(connection: Connection, store: Store, channel: str, address: str, now: float) -> int:

@@ -19,7 +19,8 @@ class Inbound:
     address: str
     text: str
     reader: str = "finder"  # who wrote, where several write from one address
-    muted: bool = False  # over the limit: kept, never thought about
+    muted: bool = False  # over a limit: kept, never thought about
+    most_a_day: int | None = None  # messages of one conversation; those over it are muted
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,7 @@ class Received:
     id: int
     conversation: int | None
     is_new: bool
+    is_muted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

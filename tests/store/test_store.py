@@ -475,3 +475,12 @@ def found_in(store: Store, folder: Path, words: str) -> bool:
         with store.write() as connection:
             connection.exec_driver_sql("CHECKPOINT")
     return any(words.encode() in path.read_bytes() for path in folder.rglob("*") if path.is_file())
+
+
+def test_messages_over_the_limit_of_a_day_are_kept_and_muted(store):
+    def kept(n: int, at: float) -> bool:
+        return receive(store, replace(said(str(n), ANA), most_a_day=3), at).is_muted
+
+    assert [kept(n, NOW + n) for n in range(5)] == [False, False, False, True, True]
+    assert not receive(store, replace(said("b", BEN), most_a_day=3), NOW).is_muted
+    assert not kept(9, NOW + 86400 + 10)
