@@ -135,7 +135,7 @@ class _Thinker:
         if turned.view["intent"] == "erase":
             return Thought(message.id, None, Letter(self._fit_text(turned.reply.text)[0], kind="notice"), erases=True)
         if turned.conversation.state == "stopped":
-            self.is_stopped = True
+            self.is_stopped, self.conversation = True, before  # the question that waits is put again after a START
             stopped = Letter(self._fit_text(self._say("sms_stopped"))[0], kind="notice")
             return Thought(message.id, self._state(), stopped, standing="stop")
         letter = self._letter(turned.reply.blocks, turned.reply.ask)

@@ -53,13 +53,13 @@ class Store:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """One transaction that may change things: all of it or nothing. Raises StoreUnavailableError."""
-        with _faults(), self.writing.begin() as connection:
+        with faults(), self.writing.begin() as connection:
             yield connection
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """One transaction that only looks, and on SQLite holds nobody up. Raises StoreUnavailableError."""
-        with _faults(), self.engine.begin() as connection:
+        with faults(), self.engine.begin() as connection:
             yield connection
 
     def close(self) -> None:
@@ -154,7 +154,7 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 @contextmanager
-def _faults() -> Iterator[None]:
+def faults() -> Iterator[None]:
     """Faults that pass become StoreUnavailableError: without the statement and its values, which may be personal."""
     try:
         yield

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, Select, and_, delete, exists, func, select, update
 
-from chatkey.store.engine import Store, StoreUnavailableError, put
+from chatkey.store.engine import Store, faults, put
 from chatkey.store.messages import Letter
 from chatkey.store.outbox import post
 from chatkey.store.schema import (
@@ -154,7 +154,7 @@ def _bare_records(connection: Connection, conversation: int) -> None:
 
 
 def _truncate_log(store: Store) -> bool:
-    with store.engine.connect() as connection:
+    with faults(), store.engine.connect() as connection:
         raw = connection.connection.cursor()
         busy = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
         connection.rollback()
@@ -162,11 +162,9 @@ def _truncate_log(store: Store) -> bool:
 
 
 def _vacuum(store: Store) -> bool:
-    try:
-        with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            for table in SCRUBBED_TABLES:
-                connection.exec_driver_sql(f"VACUUM FULL {table.name}")
-            connection.exec_driver_sql("CHECKPOINT")
-    except StoreUnavailableError:
-        return False
+    engine = store.engine.execution_options(isolation_level="AUTOCOMMIT")
+    with faults(), engine.connect() as connection:
+        for table in SCRUBBED_TABLES:
+            connection.exec_driver_sql(f"VACUUM FULL {table.name}")
+        connection.exec_driver_sql("CHECKPOINT")
     return True
