@@ -95,10 +95,16 @@ class Server:
 
 @contextlib.contextmanager
 def served(
-    folder: Path, store: str, gateway_url: str, command: Sequence[str] = COMMAND, **settings: str
+    folder: Path,
+    store: str,
+    gateway_url: str,
+    command: Sequence[str] = COMMAND,
+    *,
+    port: int | None = None,
+    **settings: str,
 ) -> Iterator[Server]:
     """A serving process until the block ends."""
-    server = Server(folder, store, gateway_url, settings, command)
+    server = Server(folder, store, gateway_url, settings, command, port or free_port())
     server.start()
     try:
         yield server

@@ -19,6 +19,11 @@ from chatkey.cli.serving import add_commands
 from chatkey.terms import ChatkeyError
 
 FINE, FAULTY_KNOWLEDGE, WRONG_USE, MISSING, NOT_FOUND = range(5)
+CODES = (
+    (NOT_FOUND, {"NotFoundError", "NotInQueueError"}),
+    (FAULTY_KNOWLEDGE, {"KnowledgeError"}),
+    (MISSING, {"StoreError", "SealError", "SettingsError", "ChannelError"}),
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -35,12 +40,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except ChatkeyError as error:
         print(f"chatkey: {error}", file=sys.stderr)
         return _code(error)
-    except FileNotFoundError as error:
-        print(f"chatkey: {error}", file=sys.stderr)
-        return MISSING
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has gone: no noise at exit
         return FINE
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"chatkey: {where}{error.strerror or error}; see that it is right and may be used", file=sys.stderr)
+        return MISSING
     except KeyboardInterrupt:
         print(file=sys.stderr)
         return FINE
@@ -226,11 +232,6 @@ def _month() -> int:
 
 
 def _code(error: ChatkeyError) -> int:
-    from chatkey.knowledge import KnowledgeError
-
-    if isinstance(error, KnowledgeError):
-        return FAULTY_KNOWLEDGE
-    name = type(error).__name__
-    if name in ("StoreUnavailableError", "SealError"):
-        return MISSING
-    return NOT_FOUND if name in ("NotFoundError", "NotInQueueError") else WRONG_USE
+    """Told by names, its own and those it inherits: the rooms of a service are not imported for it."""
+    names = {kind.__name__ for kind in type(error).__mro__}
+    return next((code for code, kinds in CODES if names & kinds), WRONG_USE)

@@ -5,12 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-from chatkey.terms import ChatkeyError
 
 if TYPE_CHECKING:
     from chatkey.dialog import Mind
@@ -19,10 +18,6 @@ if TYPE_CHECKING:
 
 FINE, MISSING = 0, 3
 Run = Callable[[argparse.Namespace], int]
-
-
-class ExtraError(ChatkeyError):
-    """Something that a plain install lacks."""
 
 
 def add_commands(commands: Any) -> None:
@@ -104,15 +99,16 @@ def _setup(options: argparse.Namespace) -> int:
 
 
 def _serve(options: argparse.Namespace) -> int:
-    from chatkey.service.serve import findings, serve
+    from chatkey.service.check import findings
+    from chatkey.service.logs import begin_log
+    from chatkey.service.serve import serve
 
     settings = _settings(options)
     if options.check:
         found = findings(settings, _opener(options, settings))
         for one in found:
-            print(f"{'mend' if one.mend else 'fine'}  {one.what}{': ' if one.mend else ''}{one.mend}")
-        return MISSING if any(one.mend for one in found) else FINE
-    from chatkey.service.logs import begin_log
+            print(one)
+        return MISSING if any(one.fault for one in found) else FINE
 
     begin_log()
     serve(settings, _opener(options, settings))
@@ -123,9 +119,9 @@ def _queue(options: argparse.Namespace) -> int:
     from chatkey.service.stewards import entry_view, page, queue_view
     from chatkey.store import queue
 
-    store, mind = _opened(options)
-    one = entry_view(mind, queue.entry(store, options.id)) if options.id is not None else None
-    views = [one] if one else queue_view(store, mind)
+    with _opened(options) as (store, mind):
+        one = entry_view(mind, queue.entry(store, options.id)) if options.id is not None else None
+        views = [one] if one else queue_view(store, mind)
     if options.json:
         print(json.dumps(one or views, indent=1))
     elif not views:
@@ -141,40 +137,42 @@ def _answer(options: argparse.Namespace) -> int:
     from chatkey.service.serve import frame_of
     from chatkey.service.stewards import give_answer
 
-    store, mind = _opened(options)
-    writing = frame_of(_settings(options), mind).channels
     given = {"text": options.text, "verdict": options.verdict, "by": options.by}
-    answered = give_answer(store, mind, writing, options.id, **given, now=time.time())
+    with _opened(options) as (store, mind):
+        writing = frame_of(_settings(options), mind).channels
+        answered = give_answer(store, mind, writing, options.id, **given, now=time.time())
     print(f"On its way: {answered.text}")
     return FINE
 
 
 def _store(options: argparse.Namespace) -> int:
-    import time
-
     from chatkey.store.seal import new_key
 
     if options.task == "key":
         print(new_key())
         return FINE
-    from chatkey.store import Seal, open_store
-    from chatkey.store.engine import check_key
-    from chatkey.store.erase import Retention, archive, scrub
-    from chatkey.store.upgrade import require_current, upgrade
+    from chatkey.service.serve import store_of
+    from chatkey.store.upgrade import head
 
     settings = _settings(options)
-    store = open_store(settings.store_place, Seal(settings.secret_key()))
     if options.task == "upgrade":
-        print(f"The store is at revision {upgrade(store)}.")
-        check_key(store)
+        store_of(settings, upgrade=True).close()
+        print(f"The store is at revision {head()}.")
         return FINE
-    require_current(store)
-    check_key(store)
-    if options.task == "scrub":
+    with closing(store_of(settings)) as store:
+        return _look_after(store, settings, options.task)
+
+
+def _look_after(store: Store, settings: Settings, task: str) -> int:
+    import time
+
+    from chatkey.store.erase import Retention, archive, scrub
+
+    if task == "scrub":
         done = scrub(store, time.time(), whole=True)
         print("The files hold nothing of what was erased." if done else "Somebody reads just now; try again.")
         return FINE if done else MISSING
-    if options.task == "archive":
+    if task == "archive":
         retention = Retention(settings.words_days, settings.conversations_days)
         print(f"{archive(store, retention, time.time())} conversations archived.")
         return FINE
@@ -189,23 +187,25 @@ def _demo(options: argparse.Namespace) -> int:
     return FINE
 
 
-def _opened(options: argparse.Namespace) -> tuple[Store, Mind]:
+@contextmanager
+def _opened(options: argparse.Namespace) -> Iterator[tuple[Store, Mind]]:
     from chatkey.service.serve import store_of
 
     settings = _settings(options)
-    return store_of(settings), _opener(options, settings)()
+    with closing(store_of(settings)) as store:
+        yield store, _opener(options, settings)()
 
 
 def _settings(options: argparse.Namespace) -> Settings:
-    from chatkey.service.settings import SettingsError, load_settings
+    from chatkey.channels.base import UsageError
+    from chatkey.service.load import has_password, load_settings
 
     given: dict[str, Any] = {}
-    place = options.store_place
-    if place is not None:
-        if "://" in place and "@" in place and ":" in place.split("://", 1)[1].split("@")[0]:
+    if options.store_place is not None:
+        if "://" in options.store_place and has_password(options.store_place):
             mend = "set it as CHATKEY_STORE, or keep it in a password file of PostgreSQL"
-            raise SettingsError("--store", "holds a password, which a list of processes would show", mend)
-        given["store"] = place
+            raise UsageError("--store", "holds a password, which a list of processes would show", mend)
+        given["store"] = options.store_place
     if getattr(options, "port", None) is not None:
         given["port"] = options.port
     return load_settings(options.settings, **given)

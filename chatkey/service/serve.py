@@ -1,21 +1,21 @@
-"""The serving process put together: store, mind, channels, web; and the check before it starts."""
+"""The serving process put together: store, mind, channels, web."""
 
 from __future__ import annotations
 
 import contextlib
+import signal
 import socket
 import time
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import structlog
 import uvicorn
+from sqlalchemy.exc import DatabaseError
 from starlette.applications import Starlette
 
-from chatkey.channels.base import place_of
+from chatkey.channels.base import ChannelError, place_of
 from chatkey.channels.sms.channel import NAME, SmsChannel, SmsWriting
 from chatkey.channels.sms.gateway import Gateway, Secrets, read_gateway
 from chatkey.channels.sms.push import check_settings
@@ -27,34 +27,51 @@ from chatkey.service.running import Clock, Running
 from chatkey.service.settings import Settings, SettingsError, SmsSettings
 from chatkey.service.thinking import Frame
 from chatkey.service.web import Limits, SmsRoute, make_app
-from chatkey.store import Seal, Store, open_store
+from chatkey.store import Seal, Store, StoreError, open_store
 from chatkey.store.engine import check_key
 from chatkey.store.erase import Retention
-from chatkey.store.upgrade import require_current
-from chatkey.terms import ChatkeyError
+from chatkey.store.upgrade import condition, require_current
+from chatkey.store.upgrade import upgrade as bring_up
 
 PATH = "/sms/in"
 GRACE_S = 10
+SECRETS_STAND = "user under [sms], secrets rather as CHATKEY_SMS__PASSWORD and CHATKEY_SMS__SIGNING_KEY"
 
 log = structlog.get_logger()
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that the check looked at: "" as `mend` where it is well."""
+def store_of(settings: Settings, *, make: bool = False, upgrade: bool = False) -> Store:
+    """The store of the settings, with its key checked and its tables up to date. Raises StoreError.
 
-    what: str
-    mend: str = ""
-
-
-def store_of(settings: Settings) -> Store:
-    """The store of the settings, with its key checked and its tables up to date; a new one is made."""
+    With `make` a new one is made, with `upgrade` an old one is brought up to date too.
+    """
     store = open_store(settings.store_place, Seal(settings.secret_key()))
-    require_current(store, make=True)
-    check_key(store)
-    if store.is_sqlite and Path(settings.store_place).is_file():
-        Path(settings.store_place).chmod(0o600)
+    try:
+        _see_file(store, make or upgrade)
+        if upgrade and condition(store) == "old":
+            bring_up(store)
+        require_current(store, make=make or upgrade)
+        check_key(store)
+    except BaseException as error:
+        store.close()
+        if isinstance(error, DatabaseError):  # neither its statement nor the values in it
+            what = str(error.orig).partition("\n")[0]
+            raise StoreError("store", what, "see that it is a store of chatkey's, and yours to change") from None
+        raise
     return store
+
+
+def _see_file(store: Store, make: bool) -> None:
+    """A file of SQLite is only its owner's from the first byte on, and made only where that is meant."""
+    place = store.engine.url.database
+    if not store.is_sqlite or not place or place == ":memory:":
+        return
+    path = Path(place)
+    if make:
+        path.touch(mode=0o600)
+        path.chmod(0o600)
+    elif not path.exists():
+        raise StoreError(f"store {path}", "is not there", "give its place, or make it with `chatkey serve --check`")
 
 
 def gateway_of(settings: SmsSettings) -> Gateway:
@@ -62,7 +79,11 @@ def gateway_of(settings: SmsSettings) -> Gateway:
     gateway = read_gateway(settings.gateway)
     if settings.push_url:
         gateway = gateway.at(settings.push_url)
-    check_settings(gateway, secrets_of(settings))
+    try:
+        check_settings(gateway, secrets_of(settings))
+    except ChannelError as error:
+        where, what, mend = error.args
+        raise ChannelError(where, what, f"{mend} ({SECRETS_STAND})") from None
     return gateway
 
 
@@ -90,7 +111,7 @@ def frame_of(settings: Settings, mind: Mind) -> Frame:
 def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> Starlette:
     """The application of one serving process; its loops live as long as it does."""
     mind = open_mind()
-    store = store_of(settings)
+    store = store_of(settings, make=True)
     frame = frame_of(settings, mind)
     client = httpx.AsyncClient(trust_env=False)
     sms = settings.sms
@@ -129,7 +150,11 @@ def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> St
 
 
 def serve(settings: Settings, open_mind: Opener) -> None:
-    """Serves until it is told to stop (SIGTERM, SIGINT); then finishes what it took."""
+    """Serves until it is told to stop (SIGTERM, SIGINT); then finishes what it took.
+
+    Raises ChatkeyError where it can't begin.
+    """
+    try_port(settings.host, settings.port)  # uvicorn would end without a word that is kept
     config = uvicorn.Config(
         build(settings, open_mind),
         host=settings.host,
@@ -142,66 +167,21 @@ def serve(settings: Settings, open_mind: Opener) -> None:
         timeout_graceful_shutdown=GRACE_S,
         h11_max_incomplete_event_size=2 * settings.limits.body_bytes,
     )
+    signal.signal(signal.SIGTERM, _end_well)  # uvicorn raises it again when all is done: that is no failure
     uvicorn.Server(config).run()
 
 
-def findings(settings: Settings, open_mind: Opener) -> list[Finding]:
-    """What would keep it from serving, each with the mend, and what is well; a new store is made."""
-    looked = [
-        _look("knowledge, dialogs and card", lambda: open_mind()),
-        _look("key", settings.secret_key),
-        _look(f"store ({_kind(settings)})", lambda: store_of(settings).close()),
-        _look(f"port {settings.port} on {settings.host}", lambda: _try_port(settings.host, settings.port)),
-    ]
-    if settings.sms is None:
-        looked.append(Finding("sms: not set", "add [sms] with gateway and number to the settings"))
-    else:
-        sms = settings.sms
-        looked.append(_look(f"gateway {sms.gateway}", lambda: gateway_of(sms)))
-        looked.append(
-            Finding("our number")
-            if sms.number
-            else Finding("our number: not set", "set number under [sms]: what people text to")
-        )
-        looked.append(_look("the gateway's door for replies", lambda: _try_door(gateway_of(sms))))
-    return looked
-
-
-def _look(what: str, test: Callable[[], Any]) -> Finding:
+def try_port(host: str, port: int) -> None:
+    """Nothing, where the port can be listened on. Raises SettingsError."""
     try:
-        test()
-    except ChatkeyError as error:
-        where, found, mend = error.args
-        return Finding(f"{what}: {where} {found}", mend)
+        family, kind, protocol, _, address = socket.getaddrinfo(host or None, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as tried:
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tried.bind(address)
     except OSError as error:
-        return Finding(
-            f"{what}: {error.strerror or type(error).__name__}", "see that the path is right and may be read"
-        )
-    return Finding(what)
+        mend = "stop what uses it (chatkey itself, perhaps), or set another host or port"
+        raise SettingsError("port", f"can't be taken ({error.strerror})", mend) from None
 
 
-def _kind(settings: Settings) -> str:
-    return "postgresql" if settings.store_place.startswith("postgres") else "sqlite"
-
-
-def _try_port(host: str, port: int) -> None:
-    with socket.socket() as tried:
-        tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            tried.bind((host, port))
-        except OSError as error:
-            raise SettingsError(
-                "port", f"can't be taken ({error.strerror})", "stop what uses it, or set port"
-            ) from None
-
-
-def _try_door(gateway: Gateway) -> None:
-    if gateway.push is None or not gateway.push.url:
-        return
-    url = httpx.URL(gateway.push.url)
-    try:
-        with socket.create_connection((url.host, url.port or (443 if url.scheme == "https" else 80)), timeout=3):
-            pass
-    except OSError:
-        mend = "start the gateway, or mend push_url; replies wait meanwhile"
-        raise SettingsError("push_url", "nobody answers there", mend) from None
+def _end_well(_number: int, _frame: object) -> None:
+    """What a stop that was asked for does once everything is finished: nothing."""

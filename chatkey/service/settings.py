@@ -1,23 +1,19 @@
-"""What a group sets: by file (TOML) and environment, read early, with a mend for each fault.
-
-Secrets are given by file or environment only, never on the command line, where a process list shows them.
-"""
+"""What a group can set. Secrets are given by file or environment only: a list of processes shows a command line."""
 
 from __future__ import annotations
 
-import os
-import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, SecretStr
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from chatkey.store.seal import read_key
 from chatkey.terms import ChatkeyError
 
 FILE = "chatkey.toml"
+PREFIX = "CHATKEY_"
 SPLIT = "__"
 
 
@@ -33,7 +29,7 @@ class SmsSettings(BaseModel):
     gateway: str = "kannel"  # a shipped profile by name, or the path of your own
     number: str = ""  # ours, as the gateway wants it
     region: str = Field(default="US", pattern="^[A-Z]{2}$")  # in which numbers without a country code are read
-    push_url: str = ""  # where replies are handed over; else as the profile says
+    push_url: str = Field(default="", repr=False)  # where replies are handed over; else as the profile says
     user: str = ""
     password: SecretStr = SecretStr("")
     signing_key: SecretStr = SecretStr("")
@@ -55,11 +51,13 @@ class LimitSettings(BaseModel):
 class Settings(BaseSettings):
     """All settings. The environment wins over the file: CHATKEY_GROUP, CHATKEY_SMS__GATEWAY, …"""
 
-    model_config = SettingsConfigDict(env_prefix="CHATKEY_", env_nested_delimiter=SPLIT, extra="forbid")
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX, env_nested_delimiter=SPLIT, env_ignore_empty=True, extra="forbid", hide_input_in_errors=True
+    )
 
     group: str = "the stewards"
     person: str = "Type PERSON for a person."
-    store: str = ""
+    store: str = Field(default="", repr=False)  # a URL may hold a password
     key: SecretStr = SecretStr("")
     key_file: Path | None = None
     card: Path | None = None
@@ -70,13 +68,15 @@ class Settings(BaseSettings):
     host: str = "127.0.0.1"
     port: int = Field(default=8080, ge=0, le=65535)
     proxy: str = ""  # address of a reverse proxy before us, whose word on the caller counts
-    public_url: str = ""  # how the gateway sees us; signatures are made over it
+    public_url: str = Field(default="", pattern="^(https?://.+)?$")  # how the gateway sees us; it may sign over it
     answer_within_days: int = Field(default=3, ge=1, le=60)
     thinkers: int = Field(default=1, ge=0, le=64)  # processes beside the one that serves; 0: it thinks itself
-    words_days: float = Field(default=30, gt=0)
-    conversations_days: float = Field(default=365, gt=0)
+    words_days: float = Field(default=30, gt=0, allow_inf_nan=False)
+    conversations_days: float = Field(default=365, gt=0, allow_inf_nan=False)
     sms: SmsSettings | None = None
     limits: LimitSettings = LimitSettings()
+
+    _file: Path | None = PrivateAttr(default=None)
 
     @classmethod
     def settings_customise_sources(
@@ -93,6 +93,16 @@ class Settings(BaseSettings):
         return (init_settings, env_settings, *((TomlConfigSettingsSource(settings_cls),) if file else ()))
 
     @property
+    def file(self) -> Path | None:
+        """The file that these settings were read from, where there was one."""
+        return self._file
+
+    def read_from(self, file: Path | None) -> Settings:
+        """The same settings, which know their file."""
+        self._file = file
+        return self
+
+    @property
     def store_place(self) -> str:
         """The path or URL of the store: the user's data folder where nothing is said."""
         return self.store or str(Path(platformdirs.user_data_dir("chatkey", appauthor=False)) / "chatkey.db")
@@ -104,50 +114,12 @@ class Settings(BaseSettings):
         if self.key_file is None:
             raise SettingsError("key", "is not set", "run `chatkey setup`, or set key_file or CHATKEY_KEY")
         try:
-            return read_key(self.key_file.read_text(encoding="utf-8"))
+            return read_key(self.key_file.read_text(encoding="ascii"))
         except OSError as error:
-            raise SettingsError(f"key_file {self.key_file}", str(error.strerror), "give the file's path") from None
+            raise SettingsError(f"key_file {self.key_file}", str(error.strerror), "give the key's path") from None
+        except UnicodeDecodeError:
+            mend = "give the path of a key that `chatkey setup` made"
+            raise SettingsError(f"key_file {self.key_file}", "holds no key", mend) from None
 
 
-def load_settings(file: Path | None = None, **given: Any) -> Settings:
-    """The settings of a file (chatkey.toml here, where there is one), the environment and `given`.
-
-    Paths in the file are meant from its folder. Raises SettingsError naming file and key, or the variable.
-    """
-    path = file or (Path(FILE) if Path(FILE).is_file() else None)
-    if path is not None:
-        _check_toml(path)
-    bound = type("FileSettings", (Settings,), {"model_config": {**Settings.model_config, "toml_file": path}})
-    try:
-        settings: Settings = bound(**given)
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        key = ".".join(str(part) for part in first["loc"])
-        where = f"{path or 'environment'}: {key}"
-        raise SettingsError(where, first["msg"].lower(), _mend(key, path)) from None
-    folder = path.parent if path else Path()
-    return settings.model_copy(update={name: _beside(folder, getattr(settings, name)) for name in _PATHS})
-
-
-_PATHS = ("key_file", "card", "knowledge", "dialogs")
-
-
-def _beside(folder: Path, path: Path | None) -> Path | None:
-    return path if path is None or path.is_absolute() else folder / path
-
-
-def _check_toml(path: Path) -> None:
-    try:
-        with path.open("rb") as file:
-            tomllib.load(file)
-    except OSError as error:
-        raise SettingsError(str(path), str(error.strerror), "give the path of a settings file") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(str(path), f"is no TOML: {error}", "mend that line") from None
-
-
-def _mend(key: str, path: Path | None) -> str:
-    variable = f"CHATKEY_{key.replace('.', SPLIT).upper()}"
-    if variable in os.environ:
-        return f"mend or unset {variable}"
-    return f"mend it in {path}" if path else f"set {variable}"
+TABLES: Mapping[str, type[BaseModel]] = {"sms": SmsSettings, "limits": LimitSettings}

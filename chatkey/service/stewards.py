@@ -14,7 +14,7 @@ from chatkey.dialog.gathered import gathered
 from chatkey.dialog.handover import Verdict, VerdictKind
 from chatkey.dialog.told import told
 from chatkey.service.thinking import Writing, tree_record
-from chatkey.store import Store, StoreError, queue
+from chatkey.store import Store, queue
 from chatkey.store.messages import Given, Letter, TreeRecord
 from chatkey.terms import ChatkeyError
 from chatkey.understand.lexicon import find_names
@@ -65,7 +65,7 @@ def give_answer(
     for _ in range(MOST_TRIES):
         given = queue.entry(store, id)
         if given.status != "open" or given.conversation is None:
-            raise StoreError(f"entry {id}", f"is {given.status}", "look with `chatkey queue`")
+            raise AnswerError(f"entry {id}", f"is {given.status}", "look with `chatkey queue`")
         conversation = _conversation(mind, given)
         judged = _verdict(mind, conversation, given.tree, text, verdict, by)
         turned = told(mind, conversation, given.tree, judged)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import structlog
 from limits import RateLimitItem, parse
 from limits.storage import MemoryStorage
-from limits.strategies import MovingWindowRateLimiter
+from limits.strategies import SlidingWindowCounterRateLimiter
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
 from starlette.requests import ClientDisconnect, Request
@@ -36,7 +36,7 @@ class Limits:
     """How much one sender and all together may send. Kept in memory: a restart begins a new count."""
 
     def __init__(self, settings: LimitSettings) -> None:
-        self._window = MovingWindowRateLimiter(MemoryStorage())
+        self._window = SlidingWindowCounterRateLimiter(MemoryStorage())  # the other kinds never forget a sender
         self._sender: RateLimitItem = parse(f"{settings.sender_a_minute}/minute")
         self._all: RateLimitItem = parse(f"{settings.all_a_minute}/minute")
         self._told: RateLimitItem = parse("1/minute")

@@ -17,7 +17,7 @@ from sqlalchemy import func, select
 
 from chatkey.app import open_mind
 from chatkey.service.serve import frame_of
-from chatkey.service.settings import load_settings
+from chatkey.service.load import load_settings
 from chatkey.service.thinking import think
 from chatkey.store import Seal, open_store
 from chatkey.store.messages import Waiting, Work
