@@ -94,7 +94,7 @@ def _setup(options: argparse.Namespace) -> int:
 
     for path, what in set_up(options.folder):
         print(f"{path}: {what}")
-    print(f"Next: mend {options.folder / 'chatkey.toml'}, then `chatkey serve --check` in that folder.")
+    print(f"Next: mend card and {options.folder / 'chatkey.toml'}, then `chatkey serve --check` in that folder.")
     return FINE
 
 
@@ -183,7 +183,7 @@ def _look_after(store: Store, settings: Settings, task: str) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from chatkey.service.demo import play
 
-    play(_opener(options, None), pause_s=0.0 if options.quick else 1.0)
+    play(_opener(options, None), pace=0.0 if options.quick else 1.0)
     return FINE
 
 

@@ -26,6 +26,7 @@ from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 
 from chatkey.data import PACKAGE
+from chatkey.dialog import Mind
 from chatkey.knowledge.yaml_nodes import Entry, read_file
 from chatkey.service.logs import begin_log
 from chatkey.service.pool import Opener
@@ -33,12 +34,18 @@ from chatkey.service.serve import PATH, build, frame_of, store_of
 from chatkey.service.settings import Settings, SmsSettings
 from chatkey.service.stewards import give_answer, page, queue_view
 from chatkey.store.seal import new_key
+from chatkey.terms import ChatkeyError
 
 OURS = "12345"
 LOOPBACK = "127.0.0.1"
 PATIENCE_S = 20.0
 WIDTH = 64
+LETTERS_A_SECOND = 28  # of a reader who sees it for the first time
 KEYS = ("note", "from", "say", "twice", "queue", "answer", "verdict", "who")
+
+
+class DemoError(ChatkeyError):
+    """The demo can't go on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,20 +78,37 @@ class Exchange:
         return PlainTextResponse("0: Accepted for delivery", 202)
 
     async def next(self, number: str) -> str:
-        """The next text that this phone gets. Raises TimeoutError."""
-        async with asyncio.timeout(PATIENCE_S):
-            return await self._box(number).get()
+        """The next text that this phone gets. Raises DemoError."""
+        try:
+            async with asyncio.timeout(PATIENCE_S):
+                return await self._box(number).get()
+        except TimeoutError:
+            mend = "run it again while the machine has less to do"
+            raise DemoError("demo", f"no reply came within {PATIENCE_S:.0f} s", mend) from None
 
     def _box(self, number: str) -> asyncio.Queue[str]:
         return self.arrived.setdefault(number, asyncio.Queue())
 
 
-def play(open_mind: Opener, pause_s: float = 1.0, console: Console | None = None) -> None:
-    """Plays the scenario into the console; `pause_s` is what a reader needs for a short line."""
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """What the steps are played on: the group's process, the network around it, and where it is shown."""
+
+    settings: Settings
+    mind: Mind
+    phones: Mapping[str, str]
+    exchange: Exchange
+    network: httpx.AsyncClient
+    ours: str  # the address of the process that serves
+    console: Console
+
+
+def play(open_mind: Opener, pace: float = 1.0, console: Console | None = None) -> None:
+    """Plays the scenario into the console. At pace 1 a reader keeps up; at 0 it does not wait. Raises DemoError."""
     begin_log(level=logging.CRITICAL)
     phones, steps = read_steps(PACKAGE / "_examples" / "demo.yaml")
     with tempfile.TemporaryDirectory(prefix="chatkey-demo-") as folder:
-        asyncio.run(_play(open_mind, phones, steps, Path(folder), pause_s, console or Console(highlight=False)))
+        asyncio.run(_play(open_mind, phones, steps, Path(folder), pace, console or Console(highlight=False)))
 
 
 def read_steps(path: Path) -> tuple[Mapping[str, str], Sequence[Step]]:
@@ -113,64 +137,85 @@ async def _play(
     phones: Mapping[str, str],
     steps: Sequence[Step],
     folder: Path,
-    pause_s: float,
+    pace: float,
     console: Console,
 ) -> None:
     exchange = Exchange()
-    mind = open_mind()
     async with _served(exchange.app()) as gateway:
-        settings = Settings(
-            group="Larkwater Stewards",
-            store=str(folder / "demo.db"),
-            key=SecretStr(new_key()),
-            place="MI",
-            thinkers=0,
-            sms=SmsSettings(
-                gateway="kannel", number=OURS, user="demo", password=SecretStr("demo"), push_url=f"{gateway}/send"
-            ),
-        )
-        console.print(Text(f"{settings.group}: three phones, one steward, no network but this machine's.", "bold"))
+        settings = _settings(folder, f"{gateway}/send")
+        console.print(Text("The Larkwater Stewards: three phones, one steward, no network but this machine's.", "bold"))
         async with _served(build(settings, open_mind)) as ours, httpx.AsyncClient(trust_env=False) as network:
+            stage = Stage(settings, open_mind(), phones, exchange, network, ours, console)
             for number, step in enumerate(steps, 1):
-                if step.note:
-                    console.print(Text(f"\n{step.note}", "italic"))
-                elif step.shows_queue:
-                    store = store_of(settings)
-                    pages = "\n\n".join(page(view) for view in queue_view(store, mind))
-                    store.close()
-                    console.print(Panel(Text(pages), title="chatkey queue", title_align="left"))
-                elif step.answer:
-                    await _answer(settings, open_mind, step, console)
-                    _bubble(console, step.phone, await exchange.next(phones[step.phone]))
-                else:
-                    _bubble(console, step.phone, step.text, own=True)
-                    for _ in range(1 + step.twice):
-                        await _deliver(network, ours, phones[step.phone], step.text, number)
-                    _bubble(console, step.phone, await exchange.next(phones[step.phone]))
-                await asyncio.sleep(pause_s)
-            said = sum(1 + step.twice for step in steps if step.text)
-            console.print(
-                Text(f"\n{said} deliveries in, {exchange.taken} texts out. Nothing left this machine.", "bold")
-            )
+                letters = await _show(stage, number, step)
+                await asyncio.sleep(pace * letters / LETTERS_A_SECOND)
+    console.print(Text(f"\n{_counts(steps, exchange.taken)}", "bold"))
 
 
-async def _answer(settings: Settings, open_mind: Opener, step: Step, console: Console) -> None:
-    """The steward answers the last tree that waits, beside the process that serves: they share the store."""
-    mind = open_mind()
-    store = store_of(settings)
-    id = queue_view(store, mind)[-1]["id"]
-    console.print(Text(f'$ chatkey answer {id} "{step.answer}" --verdict "{step.verdict}"', "green"))
-    writing = frame_of(settings, mind).channels
-    await asyncio.to_thread(
-        give_answer, store, mind, writing, id, text=step.answer, verdict=step.verdict, by="", now=time.time()
+def _settings(folder: Path, push_url: str) -> Settings:
+    """The settings of the Larkwater Stewards, with everything on this machine."""
+    own = SmsSettings(gateway="kannel", number=OURS, user="demo", password=SecretStr("demo"), push_url=push_url)
+    return Settings(
+        group="the Larkwater Stewards",
+        store=str(folder / "demo.db"),
+        key=SecretStr(new_key()),
+        place="MI",
+        thinkers=0,
+        sms=own,
     )
-    store.close()
 
 
-async def _deliver(network: httpx.AsyncClient, ours: str, number: str, text: str, id: int) -> None:
+async def _show(stage: Stage, number: int, step: Step) -> int:
+    """One step, played and printed; how many letters there were to read."""
+    if step.note:
+        stage.console.print(Text(f"\n{step.note}", "italic"))
+        return len(step.note)
+    if step.shows_queue:
+        return _show_queue(stage)
+    if step.answer:
+        await _answer(stage, step)
+    else:
+        _bubble(stage.console, step.phone, step.text, own=True)
+        for _ in range(1 + step.twice):
+            await _deliver(stage, stage.phones[step.phone], step.text, number)
+    reply = await stage.exchange.next(stage.phones[step.phone])
+    _bubble(stage.console, step.phone, reply)
+    return len(step.text) + len(step.answer) + len(reply)
+
+
+def _show_queue(stage: Stage) -> int:
+    with contextlib.closing(store_of(stage.settings)) as store:
+        pages = "\n\n".join(page(view) for view in queue_view(store, stage.mind))
+    stage.console.print(Panel(Text(pages), title="chatkey queue", title_align="left"))
+    return len(pages)
+
+
+async def _answer(stage: Stage, step: Step) -> None:
+    """The steward answers the last tree that waits, beside the process that serves: they share the store."""
+    mind = stage.mind
+    with contextlib.closing(store_of(stage.settings)) as store:
+        id = queue_view(store, mind)[-1]["id"]
+        line = f'$ chatkey answer {id} "{step.answer}" --verdict "{step.verdict}"'
+        stage.console.print(Text(line, "green"))
+        writing = frame_of(stage.settings, mind).channels
+        said = {"text": step.answer, "verdict": step.verdict, "by": ""}
+        await asyncio.to_thread(give_answer, store, mind, writing, id, **said, now=time.time())
+
+
+def _counts(steps: Sequence[Step], taken: int) -> str:
+    said = sum(bool(step.text) for step in steps)
+    doubled = sum(step.twice for step in steps)
+    answers = sum(bool(step.answer) for step in steps)
+    return (
+        f"{said} messages came in, {doubled} of them twice; {taken} texts went out, {answers} of them from a steward. "
+        "Nothing left this machine."
+    )
+
+
+async def _deliver(stage: Stage, number: str, text: str, id: int) -> None:
     """One message as Kannel hands it over. The same id again is the same message again."""
     fields = {"from": number, "to": OURS, "id": f"demo-{id}", "charset": "UTF-8", "text": text}
-    (await network.get(f"{ours}{PATH}", params=fields)).raise_for_status()
+    (await stage.network.get(f"{stage.ours}{PATH}", params=fields)).raise_for_status()
 
 
 def _bubble(console: Console, name: str, text: str, *, own: bool = False) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -16,14 +16,14 @@ import structlog
 
 from chatkey.dialog.handover import Desk
 from chatkey.service.metrics import Metrics
-from chatkey.service.pool import Thinkers
+from chatkey.service.pool import Thinkers, ThinkingError
 from chatkey.service.thinking import Frame
 from chatkey.store import Store, queue
 from chatkey.store.engine import StoreUnavailableError
 from chatkey.store.erase import Retention, archive, scrub
 from chatkey.store.inbox import MOST_TRIES, count_try, is_waiting, next_work, receive
-from chatkey.store.messages import Due, Inbound, Received, Work
-from chatkey.store.outbox import counts, due, give_up, mark_sent, note_opt_out, try_later
+from chatkey.store.messages import Due, Inbound, Received, Thought, Work
+from chatkey.store.outbox import claim, counts, due, give_up, mark_sent, note_opt_out, try_later
 from chatkey.store.turns import finish
 
 Outcome = Literal["sent", "later", "refused", "stopped"]
@@ -59,6 +59,8 @@ class Running:
     metrics: Metrics
     clock: Clock
     promised_days: int = 3  # within which the group says it answers
+    claim_s: float = 30.0  # longer than a push can take: for so long a letter is this process's
+    held_s: Mapping[str, float] = field(default_factory=dict)  # by channel: replies are left so long to the response
     _writers: ThreadPoolExecutor = field(init=False)
     _readers: ThreadPoolExecutor = field(init=False)
     _came: asyncio.Event = field(default_factory=asyncio.Event)
@@ -66,7 +68,10 @@ class Running:
     _stopping: asyncio.Event = field(default_factory=asyncio.Event)
     _in_hand: dict[int, asyncio.Task[None]] = field(default_factory=dict)
     _loops: list[asyncio.Task[None]] = field(default_factory=list)
-    _answered: dict[int, asyncio.Event] = field(default_factory=dict)
+    _answered: dict[int, list[asyncio.Event]] = field(default_factory=dict)
+    _suspects: set[int] = field(default_factory=set)  # conversations at which a thinking process died
+    _is_away: bool = False  # the gateway took nothing the last time
+    _handed: set[int] = field(default_factory=set)  # letters that went out and are not written down yet
 
     def __post_init__(self) -> None:
         n = 1 if self.store.is_sqlite else STORE_THREADS
@@ -77,16 +82,19 @@ class Running:
         """Starts the loops."""
         await self._refresh_desk()
         await self.thinkers.warm()
-        self._loops = [asyncio.create_task(loop()) for loop in (self._think, self._send, self._keep_house)]
+        loops = (self._think, self._send, self._keep_house)
+        self._loops = [asyncio.create_task(self._keep_going(loop)) for loop in loops]
 
     async def end(self, grace_s: float = 10.0) -> None:
-        """Finishes what was taken: thinks to the end, tries each due letter once more, then stops. What is left waits
-        in the store for the next start."""
+        """Finishes what was taken: thinks to the end, sends what the gateway takes, then stops. What is left waits in
+        the store for the next start."""
         try:
             async with asyncio.timeout(grace_s):
                 await self._drain()
         except TimeoutError:
             log.warning("stopped_before_all_was_done", in_hand=len(self._in_hand))
+        except StoreUnavailableError as error:
+            log.error("store_unavailable", at="stop", what=error.args[1])
         self._stopping.set()
         self._came.set()
         self._posted.set()
@@ -127,27 +135,57 @@ class Running:
 
     async def answered(self, message: int, wait_s: float) -> bool:
         """Waits until a message was thought about; False where that takes longer."""
-        event = self._answered.setdefault(message, asyncio.Event())
+        event = asyncio.Event()
+        waiting = self._answered.setdefault(message, [])
+        waiting.append(event)
         try:
             async with asyncio.timeout(wait_s):
-                if await self.look(is_waiting, self.store, message):
-                    await event.wait()
+                while await self.look(is_waiting, self.store, message):
+                    await _either(event, POLL_S)  # another process may be the one that answers it
         except TimeoutError:
             return False
         finally:
-            self._answered.pop(message, None)
+            waiting.remove(event)
+            if not waiting:
+                self._answered.pop(message, None)
         return True
+
+    def is_handed_over(self, letter: int) -> bool:
+        """A letter that went out, but is not written down yet."""
+        return letter in self._handed
+
+    async def handed_over(self, letter: int) -> None:
+        """Writes down that a letter went out; where the store is away, as soon as it is back."""
+        self._handed.add(letter)
+        self.metrics.sent.labels("sent").inc()
+        while not self._stopping.is_set():
+            try:
+                await self.db(mark_sent, self.store, letter, self.clock())
+                self._handed.discard(letter)
+                return
+            except StoreUnavailableError as error:
+                log.error("store_unavailable", at="sent", what=error.args[1])
+                await _either(self._stopping, FIRST_PAUSE_S)
 
     def posted(self) -> None:
         """Something new is in the outbox."""
         self._posted.set()
+
+    async def _keep_going(self, loop: Callable[[], Awaitable[None]]) -> None:
+        """A loop that outlives what nobody foresaw."""
+        while not self._stopping.is_set():
+            try:
+                await loop()
+            except Exception as error:
+                log.error("loop_broke_off", error=error)
+                await _either(self._stopping, FIRST_PAUSE_S)
 
     async def _think(self) -> None:
         pause = FIRST_PAUSE_S
         while not self._stopping.is_set():
             self._came.clear()
             try:
-                room = self.thinkers.slots - len(self._in_hand)
+                room = self._room()
                 found = await self.look(next_work, self.store, set(self._in_hand), room) if room else []
                 pause = FIRST_PAUSE_S
             except StoreUnavailableError as error:
@@ -161,7 +199,16 @@ class Running:
                 task.add_done_callback(partial(self._let_go, work.conversation))
             self.metrics.in_hand.set(len(self._in_hand))
             if not found:
+                if not self._in_hand:
+                    self._suspects.clear()  # what nobody waits for any more is above suspicion
                 await _either(self._came, POLL_S)
+
+    def _room(self) -> int:
+        """How many conversations may be taken in hand. One at a time after a thinking process died: which message it
+        died of is known only of one that it had alone."""
+        if self._suspects:
+            return 0 if self._in_hand else 1
+        return self.thinkers.slots - len(self._in_hand)
 
     def _let_go(self, conversation: int, _task: asyncio.Task[None]) -> None:
         self._in_hand.pop(conversation, None)
@@ -174,25 +221,42 @@ class Running:
                 work = replace(work, messages=work.messages[:1])
             start = time.perf_counter()
             if work.messages[0].attempts >= MOST_TRIES:
-                thoughts = await self.thinkers.set_aside(self.frame, work)
-                self.metrics.failed.inc()
+                thoughts = await self._set_aside(work)
             else:
                 thoughts = await self.thinkers.think(self.frame, work)
             self.metrics.thinking.observe(time.perf_counter() - start)
-            now = self.clock()
-            if await self.db(finish, self.store, work, thoughts, now):
+            now, held_s = self.clock(), self.held_s.get(work.channel, 0.0)
+            self._suspects.discard(work.conversation)
+            if await self.db(finish, self.store, work, thoughts, now, held_s):
                 self.metrics.turns.inc(len(thoughts))
                 for message in work.messages[: len(thoughts)]:
                     self.metrics.waited.observe(max(0.0, now - message.received_at))
-                    if message.id in self._answered:
-                        self._answered[message.id].set()
+                    for event in self._answered.get(message.id, ()):
+                        event.set()
                 self._posted.set()
         except StoreUnavailableError as error:
             log.error("store_unavailable", at="finish", what=error.args[1])
             await _either(self._stopping, FIRST_PAUSE_S)
+        except ThinkingError as error:
+            log.error("thinking_process_died", in_hand=len(self._in_hand), error=error)
+            self._suspects.add(work.conversation)
+            if len(self._in_hand) == 1:
+                await self._count(work)
+            await _either(self._stopping, FIRST_PAUSE_S)
         except Exception as error:  # a fault of ours: the message is tried again, then set aside
             log.error("thinking_failed", message=work.messages[0].id, error=error)
             await self._count(work)
+
+    async def _set_aside(self, work: Work) -> list[Thought]:
+        try:
+            thoughts = await self.thinkers.set_aside(self.frame, work)
+        except ThinkingError:
+            raise
+        except Exception as error:  # what is kept of the conversation can't be read: it is said all the same
+            log.error("conversation_unreadable", conversation=work.conversation, error=error)
+            thoughts = await self.thinkers.set_aside(self.frame, replace(work, state=None))
+        self.metrics.failed.inc()
+        return thoughts
 
     async def _count(self, work: Work) -> None:
         try:
@@ -206,10 +270,12 @@ class Running:
         while not self._stopping.is_set():
             self._posted.clear()
             try:
-                letters = await self.look(due, self.store, self.clock(), 1)
-            except StoreUnavailableError:
-                letters, pause = [], FIRST_PAUSE_S
-            outcome = await self._deliver(letters[0]) if letters else None
+                letter = await self._next_letter()
+            except StoreUnavailableError as error:
+                log.error("store_unavailable", at="due", what=error.args[1])
+                letter = None
+            outcome = await self._deliver(letter) if letter else None
+            self._is_away = outcome == "later" or (self._is_away and outcome is None)
             if outcome == "later":  # the gateway is away: letters wait, one of them tries
                 pause = min(2 * pause or FIRST_PAUSE_S, LONGEST_PAUSE_S)
                 await _either(self._stopping, pause)
@@ -217,6 +283,14 @@ class Running:
                 await _either(self._posted, POLL_S)
             else:
                 pause = 0.0
+
+    async def _next_letter(self) -> Due | None:
+        now = self.clock()
+        if self.store.is_sqlite:
+            found = await self.look(claim, self.store, now, now, tuple(self.senders))
+        else:
+            found = await self.db(claim, self.store, now, now + self.claim_s, tuple(self.senders))
+        return None if found is None or found.id in self._handed else found
 
     async def _deliver(self, letter: Due) -> Outcome:
         outcome: Outcome
@@ -279,18 +353,22 @@ class Running:
             self.frame = replace(self.frame, desk=Desk(desk.name, days))
 
     async def _drain(self) -> None:
-        """Until nothing waits to be thought about and nothing is due."""
+        """Until nothing waits to be thought about, and nothing is due or the gateway is away."""
         while True:
             if self._in_hand:
                 await asyncio.wait(list(self._in_hand.values()))
             elif await self.look(next_work, self.store, (), 1):
                 self._came.set()
                 await asyncio.sleep(0.01)
-            elif await self.look(due, self.store, self.clock(), 1):
+            elif not self._is_away and await self._is_due():
                 self._posted.set()
                 await asyncio.sleep(0.01)
             else:
                 return
+
+    async def _is_due(self) -> bool:
+        letters = await self.look(due, self.store, self.clock(), 1, tuple(self.senders))
+        return bool(letters)
 
 
 async def _either(event: asyncio.Event, wait_s: float) -> None:

@@ -26,7 +26,7 @@ from chatkey.service.pool import Opener, Thinkers
 from chatkey.service.running import Clock, Running
 from chatkey.service.settings import Settings, SettingsError, SmsSettings
 from chatkey.service.thinking import Frame
-from chatkey.service.web import Limits, SmsRoute, make_app
+from chatkey.service.web import RESPONSE_WAIT_S, Limits, SmsRoute, make_app
 from chatkey.store import Seal, Store, StoreError, open_store
 from chatkey.store.engine import check_key
 from chatkey.store.erase import Retention
@@ -35,6 +35,7 @@ from chatkey.store.upgrade import upgrade as bring_up
 
 PATH = "/sms/in"
 GRACE_S = 10
+MARGIN_S = 5.0  # that a push or a response may take longer than it is given
 SECRETS_STAND = "user under [sms], secrets rather as CHATKEY_SMS__PASSWORD and CHATKEY_SMS__SIGNING_KEY"
 
 log = structlog.get_logger()
@@ -120,11 +121,13 @@ def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> St
         store=store,
         thinkers=Thinkers(open_mind, settings.thinkers),
         frame=frame,
-        senders={NAME: channel} if channel else {},
+        senders={NAME: channel} if channel and channel.gateway.push and channel.gateway.push.url else {},
         retention=Retention(settings.words_days, settings.conversations_days),
         metrics=Metrics(),
         clock=clock,
         promised_days=settings.answer_within_days,
+        claim_s=channel.gateway.push.timeout_s + MARGIN_S if channel and channel.gateway.push else MARGIN_S,
+        held_s={NAME: RESPONSE_WAIT_S + MARGIN_S} if channel and channel.gateway.reply == "response" else {},
     )
     route = None
     if channel is not None:
@@ -136,13 +139,22 @@ def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> St
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: Starlette) -> AsyncIterator[None]:
-        await running.begin()
+        try:
+            await running.begin()
+        except Exception as error:
+            log.error("can_not_begin", error=error)
+            raise
         log.info("serving", store="sqlite" if store.is_sqlite else "postgresql", thinkers=settings.thinkers)
         yield
-        await running.end(GRACE_S)
-        await client.aclose()
-        store.close()
-        log.info("stopped")
+        try:
+            await running.end(GRACE_S)
+            log.info("stopped")
+        except Exception as error:
+            log.error("stopped_badly", error=error)
+            raise
+        finally:
+            await client.aclose()
+            store.close()
 
     app.state.running = running
     app.router.lifespan_context = lifespan
@@ -168,7 +180,12 @@ def serve(settings: Settings, open_mind: Opener) -> None:
         h11_max_incomplete_event_size=2 * settings.limits.body_bytes,
     )
     signal.signal(signal.SIGTERM, _end_well)  # uvicorn raises it again when all is done: that is no failure
-    uvicorn.Server(config).run()
+    server = uvicorn.Server(config)
+    server.run()
+    if not server.started:  # the log has why
+        raise SettingsError(
+            "serve", "could not begin", "see the last lines of the log, then run `chatkey serve --check`"
+        )
 
 
 def try_port(host: str, port: int) -> None:

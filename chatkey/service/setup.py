@@ -20,12 +20,11 @@ def set_up(folder: Path) -> Iterator[tuple[Path, str]]:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     except OSError as error:
         raise SettingsError(f"folder {folder}", str(error.strerror), "give one that can be made") from None
-    yield from _write(folder / FILE, (EXAMPLES / FILE).read_text(encoding="utf-8"), "your settings", 0o600)
+    yield from _write(folder / FILE, (EXAMPLES / FILE).read_text(encoding="utf-8"), "your settings, to mend", 0o600)
     what = "the key of your store; keep a copy elsewhere, without it no reply finds its way"
     yield from _write(folder / KEY_FILE, new_key() + "\n", what, 0o600)
-    yield from _write(
-        folder / "card.yaml", (EXAMPLES / "larkwater.yaml").read_text(encoding="utf-8"), "your card", 0o644
-    )
+    card = (EXAMPLES / "larkwater.yaml").read_text(encoding="utf-8")
+    yield from _write(folder / "card.yaml", card, "your card; its lines and offices are invented, put in yours", 0o644)
 
 
 def _write(path: Path, text: str, what: str, mode: int) -> Iterator[tuple[Path, str]]:

@@ -49,7 +49,7 @@ def entry_view(mind: Mind, given: Given) -> dict[str, Any]:
         "since": _iso(given.created_at),
         "reasons": list(given.reasons),
         "details": list(given.details),
-        "status": given.status,
+        "entry": given.status,
         "messages": [{"at": _iso(at), "text": text} for at, text in given.messages],
         **(gathered(mind, conversation, given.tree) if known else {"tree": given.tree}),
     }
@@ -106,7 +106,7 @@ def _verdict(mind: Mind, conversation: Conversation, number: int, text: str, ver
     if not ids:
         raise AnswerError(f"plant {said[:60]!r}", "is not known", "give its name, or right, unknown or none")
     if len(ids) > 1:
-        names = ", ".join(mind.knowledge.common(id) for id in ids[:5])
+        names = ", ".join(mind.knowledge.common(id) for id in ids)
         raise AnswerError(f"plant {said[:60]!r}", f"can mean {names}", "give the one you mean")
     return Verdict("other", ids[0], text, by)
 
@@ -144,9 +144,11 @@ def page(view: Mapping[str, Any]) -> str:
         rest = view["something_else"]
         rows.append(f"  may be: {', '.join(shares)}, none of these {rest:.0%}")
     if view.get("answer"):
-        rows.append(f"  named: {view['answer']['common_name']} ({view['status'] or 'place not known'})")
+        status = view["status"] or ("" if view.get("place") else "place not known")
+        rows.append(f"  named: {view['answer']['common_name']}{f' ({status})' if status else ''}")
     rows += [f"  can't tell: {one['question']}" for one in view.get("not_answered", ())]
     rows += [f"  not understood: {one['words']}" for one in view.get("not_understood", ())]
-    rows += [f"  warned: {one['id']}" for one in view.get("cautions", ())]
+    if view.get("cautions"):
+        rows.append(f"  warned: {', '.join(one['id'] for one in view['cautions'])}")
     rows += [f"  > {one['text']}" for one in view["messages"]]
     return "\n".join(rows)

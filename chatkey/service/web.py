@@ -24,7 +24,7 @@ from chatkey.service.settings import LimitSettings
 from chatkey.store.engine import StoreUnavailableError
 from chatkey.store.inbox import is_waiting
 from chatkey.store.messages import Inbound, Letter, Received
-from chatkey.store.outbox import mark_sent, post_notice, reply_to
+from chatkey.store.outbox import post_notice, reply_to
 
 RESPONSE_WAIT_S = 8.0  # gateways that take the reply in the answer give up after about 10 to 15 s (common practice)
 RETRY_AFTER_S = 30
@@ -88,7 +88,7 @@ class SmsRoute:
             )
             if received.is_muted and self.limits.may_be_told(mark):
                 await self._tell(received)
-            return await self._answer(received)
+            return await self._answer(request, received)
         except StoreUnavailableError as error:
             log.error("store_unavailable", at="receive", what=error.args[1])
             return self._refuse(503)
@@ -98,19 +98,17 @@ class SmsRoute:
         peer = request.client.host if request.client else ""
         return inbound.Request(request.method, self.url, request.scope["query_string"], headers, body, peer)
 
-    async def _answer(self, received: Received) -> Response:
+    async def _answer(self, request: Request, received: Received) -> Response:
         if self.channel.gateway.reply == "push":
             return self._respond("")
         await self.running.answered(received.id, RESPONSE_WAIT_S)
         letter = await self.running.look(reply_to, self.running.store, received.id)
-        if letter is None:
+        if letter is None or self.running.is_handed_over(letter.id):
             return self._respond("")
-        done = BackgroundTask(self._handed_over, letter.id)  # runs when the answer has left
+        if await request.is_disconnected():  # nobody hears it: it is pushed, or goes when the message comes again
+            return self._respond("")
+        done = BackgroundTask(self.running.handed_over, letter.id)  # runs when the answer has left
         return self._respond(letter.text, done)
-
-    async def _handed_over(self, letter: int) -> None:
-        self.running.metrics.sent.labels("sent").inc()
-        await self.running.db(mark_sent, self.running.store, letter, self.running.clock())
 
     async def _tell(self, received: Received) -> None:
         if received.conversation is not None:
@@ -125,6 +123,8 @@ class SmsRoute:
     def _refuse(self, status: int) -> Response:
         self.running.metrics.refused.labels(str(status)).inc()
         headers = {"Retry-After": str(RETRY_AFTER_S)} if status in (429, 503) else {}
+        if status == 405:
+            headers["Allow"] = self.channel.gateway.receive.method  # RFC 9110, section 15.5.6
         return PlainTextResponse("", status, headers)
 
 
@@ -149,7 +149,15 @@ def make_app(running: Running, sms: SmsRoute | None) -> Starlette:
     if sms is not None:
         # any method: the gateway's profile says which is right, and the rest gets 405
         routes.append(Route("/sms/in", _AnyMethod(sms)))
-    return Starlette(routes=routes)
+    app = Starlette(routes=routes, exception_handlers={Exception: _fault})
+    app.router.redirect_slashes = False  # it would send a caller to whatever host they named
+    return app
+
+
+async def _fault(_request: Request, error: Exception) -> Response:
+    """A fault of ours: the gateway comes again, and the log has where it was."""
+    log.error("request_failed", error=error)
+    return PlainTextResponse("", 500)
 
 
 class _AnyMethod:

@@ -11,14 +11,22 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Insert, Table, create_engine, event, insert, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, InterfaceError, NoSuchModuleError, OperationalError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DatabaseError,
+    DBAPIError,
+    InterfaceError,
+    NoSuchModuleError,
+    OperationalError,
+)
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from chatkey.store.schema import facts
 from chatkey.store.seal import Seal
 from chatkey.terms import ChatkeyError
 
 KEY_FACT = "key"
-BUSY_MS = 5000  # how long SQLite waits for another writer
+BUSY_MS = 5000  # how long a writer waits for another one
 POOL = 5
 RECYCLE_S = 1800
 
@@ -86,6 +94,7 @@ def open_store(url: str | Path, seal: Seal) -> Store:
             pool_recycle=RECYCLE_S,
             hide_parameters=True,
         )
+        event.listen(engine, "connect", _prepare_postgresql)
     return Store(engine, seal)
 
 
@@ -148,6 +157,11 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
         connection.execute(f"PRAGMA {pragma}")
 
 
+def _prepare_postgresql(connection: Any, _record: Any) -> None:
+    connection.execute(f"SET lock_timeout = {BUSY_MS}")  # else a message waits as long as a lock is held
+    connection.commit()
+
+
 def _begin_sqlite(connection: Connection) -> None:
     mode = connection.get_execution_options().get("begin", "DEFERRED")
     connection.exec_driver_sql(f"BEGIN {mode}")
@@ -158,8 +172,18 @@ def faults() -> Iterator[None]:
     """Faults that pass become StoreUnavailableError: without the statement and its values, which may be personal."""
     try:
         yield
-    except (OperationalError, InterfaceError) as error:
+    except PoolTimeoutError:
+        raise StoreUnavailableError("store", "takes long", "it is tried again; see what holds it up") from None
+    except DBAPIError as error:
+        if not _may_pass(error):
+            raise
         what = str(error.orig).splitlines()[0][:120] if error.orig and str(error.orig) else "can't be reached"
         raise StoreUnavailableError(
             "store", what, "it is tried again; see that it runs and its disk has room"
         ) from None
+
+
+def _may_pass(error: DBAPIError) -> bool:
+    """Of the database's state, not of ours: away, locked, full; a damaged file is a plain DatabaseError."""
+    is_plain = type(error) is DatabaseError
+    return is_plain or isinstance(error, OperationalError | InterfaceError) or error.connection_invalidated

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Select, and_, delete, exists, func, select, u
 
 from chatkey.store.engine import Store, faults, put
 from chatkey.store.messages import Letter
-from chatkey.store.outbox import post
+from chatkey.store.outbox import give_up_old, post
 from chatkey.store.schema import (
     conversations,
     erasures,
@@ -31,7 +31,15 @@ class Retention:
     conversations_days: float = 365
 
 
-def erase_conversation(connection: Connection, conversation: int, letter: Letter | None, now: float) -> None:
+def erase_conversation(
+    connection: Connection,
+    conversation: int,
+    letter: Letter | None,
+    now: float,
+    *,
+    message: int | None = None,
+    due: float | None = None,
+) -> None:
     """A finder who wrote alone is forgotten.
 
     What stays: the trees as records without reader, words, facts, county and coordinates; the marks of messages, so
@@ -64,11 +72,12 @@ def erase_conversation(connection: Connection, conversation: int, letter: Letter
         post(
             connection,
             conversation=None,
-            message=None,
+            message=message,
             channel=row.channel,
             sealed=row.address,
             letter=letter,
             now=now,
+            due=due,
             forgets=True,
         )
 
@@ -113,6 +122,7 @@ def archive(store: Store, retention: Retention, now: float) -> int:
             .where(outbox.c.created_at < words_before, outbox.c.status != "waiting", outbox.c.text.is_not(None))
             .values(text=None, rest="", cautions=[])
         )
+        give_up_old(connection, now)
         old = _idle_since(before)
         ids = connection.scalars(old).all()
         for id in ids:

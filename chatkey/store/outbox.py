@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, and_, delete, func, or_, select, update
+from collections.abc import Collection
+
+from sqlalchemy import ColumnElement, Connection, and_, delete, func, or_, select, update
 
 from chatkey.store.engine import Store, put, put_once
 from chatkey.store.messages import Due, Letter
@@ -22,11 +24,15 @@ def post(
     sealed: bytes,
     letter: Letter,
     now: float,
+    due: float | None = None,
     forgets: bool = False,
     knowledge: str = "",
     probability: float | None = None,
 ) -> int:
-    """A letter into the outbox; a reply takes the place of one to the same finder that was not sent yet."""
+    """A letter into the outbox; a reply takes the place of one to the same finder that was not sent yet.
+
+    `due`: when it may be sent, where that is not at once.
+    """
     if letter.kind == "reply" and conversation is not None:
         supersede(connection, conversation)
     row = put(
@@ -41,7 +47,7 @@ def post(
         cautions=[list(caution) for caution in letter.cautions],
         status="waiting",
         forgets=forgets,
-        due_at=now,
+        due_at=now if due is None else due,
         created_at=now,
         knowledge=knowledge,
         probability=probability,
@@ -61,11 +67,31 @@ def drop_all(connection: Connection, conversation: int) -> None:
     connection.execute(update(outbox).where(where).values(status="dropped", text=None, address=None))
 
 
-def due(store: Store, now: float, most: int = 20) -> list[Due]:
-    """What may be sent now, the first of each conversation.
+def due(store: Store, now: float, most: int = 20, channels: Collection[str] | None = None) -> list[Due]:
+    """What may be sent now (by these channels, or any), the first of each conversation."""
+    with store.read() as connection:
+        rows = connection.execute(select(outbox).where(_is_due(now, channels)).order_by(outbox.c.id).limit(most)).all()
+    return [Due(row.id, row.channel, row.address, row.text, row.attempts, row.forgets) for row in rows]
 
-    A time of sending that lies further off than any wait was set by a clock that was ahead: it counts as due.
+
+def claim(store: Store, now: float, until: float, channels: Collection[str]) -> Due | None:
+    """The first letter that may be sent now; no other process gets it before `until`, when it is due again.
+
+    On PostgreSQL, where several processes may serve one store. A file of SQLite has one: it is spared the writing.
     """
+    if store.is_sqlite:
+        return next(iter(due(store, now, 1, channels)), None)
+    with store.write() as connection:
+        first = select(outbox).where(_is_due(now, channels)).order_by(outbox.c.id).limit(1)
+        row = connection.execute(first.with_for_update(skip_locked=True)).first()
+        if row is None:
+            return None
+        connection.execute(update(outbox).where(outbox.c.id == row.id).values(due_at=until))
+    return Due(row.id, row.channel, row.address, row.text, row.attempts, row.forgets)
+
+
+def _is_due(now: float, channels: Collection[str] | None) -> ColumnElement[bool]:
+    """A time of sending that lies further off than any wait was set by a clock that was ahead: it counts as due."""
     earlier = outbox.alias()
     is_first = ~(
         select(earlier.c.id)
@@ -77,11 +103,8 @@ def due(store: Store, now: float, most: int = 20) -> list[Due]:
         .exists()
     )
     is_due = or_(outbox.c.due_at <= now, outbox.c.due_at > now + 2 * LONGEST_WAIT_S)
-    with store.read() as connection:
-        rows = connection.execute(
-            select(outbox).where(outbox.c.status == "waiting", is_due, is_first).order_by(outbox.c.id).limit(most)
-        ).all()
-    return [Due(row.id, row.channel, row.address, row.text, row.attempts, row.forgets) for row in rows]
+    of_channels = () if channels is None else (outbox.c.channel.in_(channels),)
+    return and_(outbox.c.status == "waiting", is_due, is_first, *of_channels)
 
 
 def mark_sent(store: Store, id: int, now: float) -> None:
@@ -101,6 +124,13 @@ def try_later(store: Store, letter: Due, now: float) -> None:
         if connection.execute(row.where(is_old).values(status="failed", address=None)).rowcount:
             return
         connection.execute(row.values(attempts=outbox.c.attempts + 1, due_at=now + wait))
+
+
+def give_up_old(connection: Connection, now: float) -> None:
+    """Letters that nobody could send for days, nor tried to: their channel is not set up, or takes no pushes."""
+    is_old = and_(outbox.c.status == "waiting", outbox.c.created_at < now - GIVE_UP_AFTER_S - LONGEST_WAIT_S)
+    connection.execute(delete(outbox).where(is_old, outbox.c.forgets))
+    connection.execute(update(outbox).where(is_old).values(status="failed", address=None))
 
 
 def give_up(store: Store, id: int) -> None:
@@ -144,13 +174,15 @@ def post_notice(store: Store, conversation: int, letter: Letter, now: float) -> 
 def reply_to(store: Store, message: int) -> Due | None:
     """The reply to one message that was not handed over yet, for a gateway that takes it in the response.
 
-    Where a later reply took its place, that one; None where there is nothing to say.
+    Where a later reply took its place, that one; None where there is nothing to say. The last letter to who was
+    forgotten belongs to no conversation any more, but to its message.
     """
+    of = and_(outbox.c.inbox_id >= message, inbox.c.conversation_id == outbox.c.conversation_id)
     with store.read() as connection:
         row = connection.execute(
             select(outbox)
-            .join(inbox, inbox.c.conversation_id == outbox.c.conversation_id)
-            .where(inbox.c.id == message, outbox.c.status == "waiting", outbox.c.inbox_id >= message)
+            .join(inbox, or_(of, outbox.c.inbox_id == inbox.c.id))
+            .where(inbox.c.id == message, outbox.c.status == "waiting")
             .order_by(outbox.c.id)
             .limit(1)
         ).first()

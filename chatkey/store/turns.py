@@ -23,11 +23,13 @@ from chatkey.store.schema import (
 )
 
 
-def finish(store: Store, work: Work, thoughts: Sequence[Thought], now: float) -> bool:
+def finish(store: Store, work: Work, thoughts: Sequence[Thought], now: float, held_s: float = 0.0) -> bool:
     """Keeps all of it, or nothing: False where another process was faster or the conversation has gone.
 
-    `thoughts` are of the first messages of `work`, in order; one that erases is the last.
+    `thoughts` are of the first messages of `work`, in order; one that erases is the last. `held_s`: for so long after
+    a message came, its reply is left to the answer of the gateway's own request.
     """
+    came = {one.id: one.received_at for one in work.messages}
     with store.write() as connection:
         row = connection.execute(
             select(conversations).where(conversations.c.id == work.conversation).with_for_update()
@@ -36,21 +38,30 @@ def finish(store: Store, work: Work, thoughts: Sequence[Thought], now: float) ->
             return False
         state, last_at = row.state, row.last_at
         for thought in thoughts:
-            _keep(connection, row.id, row.mark, row.channel, row.address, thought, now)
+            due = min(max(now, came[thought.message] + held_s), now + held_s)  # a clock that jumped holds nothing up
+            _keep(connection, row.id, row.mark, row.channel, row.address, thought, now, due)
             state = thought.state if thought.state is not None else state
-            last_at = max(last_at, next(one.received_at for one in work.messages if one.id == thought.message))
+            last_at = max(last_at, came[thought.message])
         connection.execute(
             update(conversations)
             .where(conversations.c.id == row.id)
             .values(state=state, revision=row.revision + 1, last_at=last_at)
         )
         if thoughts and thoughts[-1].erases:
-            erase_conversation(connection, row.id, thoughts[-1].letter, now)
+            last = thoughts[-1]
+            erase_conversation(connection, row.id, last.letter, now, message=last.message, due=due)
     return True
 
 
 def _keep(
-    connection: Connection, conversation: int, mark: str, channel: str, sealed: bytes, thought: Thought, now: float
+    connection: Connection,
+    conversation: int,
+    mark: str,
+    channel: str,
+    sealed: bytes,
+    thought: Thought,
+    now: float,
+    due: float,
 ) -> None:
     status = "failed" if thought.failed else "done"
     connection.execute(update(inbox).where(inbox.c.id == thought.message).values(status=status))
@@ -68,6 +79,7 @@ def _keep(
             sealed=sealed,
             letter=thought.letter,
             now=now,
+            due=due,
             knowledge=thought.record.knowledge if thought.record else "",
             probability=thought.record.probability if thought.record else None,
         )

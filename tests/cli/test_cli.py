@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
 import shutil
 import signal
 import subprocess
-import sys
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
 
 import pytest
+from commands import COMMAND, Run, one_line
 
-from chatkey.cli import FAULTY_KNOWLEDGE, FINE, NOT_FOUND, WRONG_USE, main
+from chatkey.cli import FAULTY_KNOWLEDGE, FINE, NOT_FOUND, WRONG_USE
 from chatkey.data import shipped
 
-COMMAND = [sys.executable, "-m", "chatkey.cli"]
 IDENTIFY_FIELDS = {
     *("place", "language", "intent", "intents", "claims", "not_understood", "candidates", "something_else"),
     *("answer", "status", "status_level", "listed", "ask", "cautions", "reply"),
@@ -26,38 +22,6 @@ IDENTIFY_FIELDS = {
 ABOUT_FIELDS = {
     *("taxon", "status", "status_level", "listed", "planting", "alternatives", "cautions", "look_alikes", "sources"),
 }
-
-
-class Run(Protocol):
-    def __call__(self, *arguments: str, given: str = "") -> Done: ...
-
-
-@dataclass(frozen=True)
-class Done:
-    """What a command left behind."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Runs one command in this process; `given` is its standard input."""
-
-    def run_one(*arguments: str, given: str = "") -> Done:
-        monkeypatch.setattr(sys, "stdin", io.StringIO(given))
-        try:
-            code = main(arguments)
-        except SystemExit as left:
-            code = int(left.code or 0)
-        return Done(code, *capsys.readouterr())
-
-    return run_one
 
 
 @pytest.fixture
@@ -322,10 +286,3 @@ def test_an_output_that_knows_only_plain_letters_breaks_nothing(tmp_path: Path) 
         assert b"Traceback" not in done.stderr, arguments
         assert done.returncode == FINE
         assert done.stdout
-
-
-def one_line(text: str) -> str:
-    """The text, which must be one line that begins with the name of the program."""
-    assert text.count("\n") == 1, text
-    assert text.startswith("chatkey: ")
-    return text

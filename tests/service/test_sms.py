@@ -136,7 +136,7 @@ def test_after_weeks_one_line_recalls_where_it_stood(phones):
     phones.say(ANA, FOUND)
     phones.clock.now += 21 * 86400
     reply = phones.say(ANA, "3")
-    assert reply.startswith("You had told me: soft needles, flat needles, two pale lines below, Michigan and more.")
+    assert "You had told me: soft needles, flat needles, two pale lines below, Michigan and more." in reply
 
 
 def test_forget_me_leaves_nothing_of_the_finder_in_the_files(phones, tmp_path):

@@ -84,10 +84,12 @@ def little_gateway(status: int, body: bytes = b"", *, is_silent: bool = False) -
         little = Little(f"http://127.0.0.1:{server.server_address[1]}/send")
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
         thread.start()
-        yield little
-        over.set()
-        server.shutdown()
-        thread.join()
+        try:
+            yield little
+        finally:
+            over.set()
+            server.shutdown()
+            thread.join()
 
 
 def test_an_answer_holds_the_reply_as_the_gateway_wants_it() -> None:
@@ -321,10 +323,12 @@ def served(app: Starlette, port: int) -> Iterator[None]:
     server = Server(uvicorn.Config(app, port=port, log_config=None, access_log=False))
     thread = threading.Thread(target=server.run)
     thread.start()
-    assert server.answers.wait(10)
-    yield
-    server.should_exit = True
-    thread.join()
+    try:
+        assert server.answers.wait(10)
+        yield
+    finally:
+        server.should_exit = True
+        thread.join()
 
 
 @pytest.fixture(scope="module")
