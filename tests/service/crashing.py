@@ -16,8 +16,8 @@ from serving import Server
 from sqlalchemy import func, select
 
 from chatkey.app import open_mind
-from chatkey.service.serve import frame_of
 from chatkey.service.load import load_settings
+from chatkey.service.serve import frame_of
 from chatkey.service.thinking import think
 from chatkey.store import Seal, open_store
 from chatkey.store.messages import Waiting, Work
