@@ -145,7 +145,7 @@ def _ask(opened, asked):
     return answer.status
 
 
-@settings(FAST, max_examples=1200)
+@settings(FAST, max_examples=800)
 @given(query=queries())
 def test_any_query_is_taken_or_refused(kannel, query):
     assert _ask(kannel, Asked(query=query)) in (200, 400, 413)
@@ -164,7 +164,7 @@ def test_any_method_header_and_body_is_taken_or_refused(kannel, method, query, h
     assert status in ((200, 400) if method == "GET" else (400, 405))
 
 
-@settings(FAST, max_examples=500)
+@settings(FAST, max_examples=350)
 @given(fields=st.dictionaries(st.sampled_from(("From", "To", "Body", "MessageId", "x")), senders | texts, max_size=5))
 def test_any_signed_form_is_taken_or_refused(form_post, fields):
     assert _ask(form_post, signed_form({"From": ANA, "MessageId": "1", **fields}).asked) in (200, 400)
@@ -194,13 +194,13 @@ def test_a_signed_body_that_was_changed_by_one_byte_is_refused(json_post, text, 
     assert _ask(json_post, Posted(bytes(bad), good.headers).asked) == 403
 
 
-@settings(FAST, max_examples=600)
+@settings(FAST, max_examples=400)
 @given(body=messages())
 def test_any_signed_json_is_taken_or_refused(json_post, body):
     assert _ask(json_post, signed_json(body).asked) in (200, 400)
 
 
-@settings(FAST, max_examples=100)
+@settings(FAST, max_examples=60)
 @given(text=texts, id=st.integers(0, 10**9))
 def test_a_signed_request_that_is_played_again_keeps_nothing_new(form_post, json_post, text, id):
     again = {"From": ANA, "Body": text, "MessageId": f"again {id}"}
