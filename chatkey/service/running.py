@@ -71,7 +71,7 @@ class Running:
     _answered: dict[int, list[asyncio.Event]] = field(default_factory=dict)
     _suspects: set[int] = field(default_factory=set)  # conversations at which a thinking process died
     _is_away: bool = False  # the gateway took nothing the last time
-    _handed: set[int] = field(default_factory=set)  # letters that went out and are not written down yet
+    _handed: set[int] = field(default_factory=set)  # letters that go out, or went out and are not written down yet
 
     def __post_init__(self) -> None:
         n = 1 if self.store.is_sqlite else STORE_THREADS
@@ -151,7 +151,7 @@ class Running:
         return True
 
     def is_handed_over(self, letter: int) -> bool:
-        """A letter that went out, but is not written down yet."""
+        """A letter that goes out just now, or went out and is not written down yet."""
         return letter in self._handed
 
     async def handed_over(self, letter: int) -> None:
@@ -293,6 +293,13 @@ class Running:
         return None if found is None or found.id in self._handed else found
 
     async def _deliver(self, letter: Due) -> Outcome:
+        self._handed.add(letter.id)  # till it is written down no response carries it as well
+        try:
+            return await self._hand_over(letter)
+        finally:
+            self._handed.discard(letter.id)
+
+    async def _hand_over(self, letter: Due) -> Outcome:
         outcome: Outcome
         try:
             address = self.store.seal.open(letter.channel, letter.sealed)
