@@ -7,6 +7,7 @@ from chatkey.dialog.reply import Ask, Block, Choice, Reply
 from chatkey.dialog.talk import EFFECT_NAMES, GUARD_NAMES, Turned, make_mind, read_script, step
 from chatkey.dialog.told import told
 from chatkey.dialog.turn import Message, Mind
+from chatkey.dialog.walk import Row, walk_csv, walk_list, walk_text
 
 __all__ = [
     "EFFECT_NAMES",
@@ -20,6 +21,7 @@ __all__ = [
     "Message",
     "Mind",
     "Reply",
+    "Row",
     "StateError",
     "Tree",
     "Turned",
@@ -32,4 +34,7 @@ __all__ = [
     "step",
     "to_json",
     "told",
+    "walk_csv",
+    "walk_list",
+    "walk_text",
 ]

@@ -32,13 +32,13 @@ SHOWN = 3  # names in a "so far"
 def ask_character(turn: Turn) -> None:
     step = turn.step
     _tell_so_far(turn)
-    _put(turn, step.character, "character")
+    put(turn, step.character, "character")
     turn.change_tree(asked=(*turn.tree.asked, Asked("character", step.character, free=step.free)))
 
 
 def ask_again(turn: Turn) -> None:
     step = turn.step
-    _put(turn, step.character, "reask")
+    put(turn, step.character, "reask")
     turn.change_tree(asked=(*turn.tree.asked, Asked("reask", step.character)))
 
 
@@ -138,16 +138,16 @@ def choices_words(turn: Turn, choices: tuple[Choice, ...]) -> str:
     return ", ".join(turn.mind.script.say("choice", key=choice.key, label=choice.label) for choice in choices)
 
 
-def _put(turn: Turn, name: str, kind: str) -> None:
+def put(turn: Turn, name: str, kind: str, *, line: str = "", **gaps: str) -> None:
+    """The question about a character, in its second wording where it is asked again; `line` frames it otherwise."""
     words = turn.knowledge.characters[name].words
     choices = choices_of(turn, name)
     if "first_touch" in turn.knowledge.cautions:
         turn.warn(turn.knowledge.cautions["first_touch"])
-    line, text = ("reask", words.again) if kind == "reask" else ("question", words.ask)
-    question = turn.say("question", line, question=text, choices=choices_words(turn, choices))
+    usual, text = ("reask", words.again) if kind == "reask" else ("question", words.ask)
+    question = turn.say("question", line or usual, question=text, choices=choices_words(turn, choices), **gaps)
     turn.ask = Ask(kind, name, question, choices)
-    yes = turn.knowledge.characters[name].words.yes
-    turn.change(pending=Pending(kind, name, tuple((choice.key, choice.state) for choice in choices), yes))
+    turn.change(pending=Pending(kind, name, tuple((choice.key, choice.state) for choice in choices), words.yes))
 
 
 def _tell_so_far(turn: Turn) -> None:

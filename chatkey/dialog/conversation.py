@@ -41,6 +41,43 @@ class Unknown:
 
 
 @dataclass(frozen=True, slots=True)
+class Tallied:
+    """What one message counted of a tree: so many more like it, and how many of these are dead, browsed …"""
+
+    more: int
+    of: tuple[tuple[str, int], ...]
+    reader: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One point on which readers differed: who they are, who has looked again, and what settled it."""
+
+    character: str
+    readers: tuple[str, ...]
+    looked: tuple[str, ...] = ()
+    settled: str = ""  # "" not yet | changed (someone sees it otherwise now) | third (another's word) | open
+    by: str = ""  # whose word settled it
+
+
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """Where the talk about a tree stood when another tree was taken up."""
+
+    state: str
+    pending: Pending | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """The trees of one walk, from the first to the last; `last` is 0 while it goes on."""
+
+    first: int
+    last: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Tree:
     """One plant and all that was said of it."""
 
@@ -51,6 +88,25 @@ class Tree:
     shown: Shown | None = None
     handed: tuple[str, ...] = ()  # the reasons for which it went to a person
     verdict: Verdict | None = None  # what a steward said of it
+    tallies: tuple[Tallied, ...] = ()
+    looks: tuple[Look, ...] = ()
+    tag: str = ""
+    plot: str = ""
+    waits: Waits | None = None  # while another tree is in hand
+
+    @property
+    def count(self) -> int:
+        """How many trees it stands for: itself, and those that were counted with it."""
+        return max(1 + sum(one.more for one in self.tallies), 1, *self.conditions.values())
+
+    @property
+    def conditions(self) -> dict[str, int]:
+        """How many of these are dead, browsed …"""
+        found: dict[str, int] = {}
+        for one in self.tallies:
+            for condition, number in one.of:
+                found[condition] = found.get(condition, 0) + number
+        return {condition: number for condition, number in found.items() if number > 0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +123,9 @@ class Conversation:
     messages: int = 0
     plant: str = ""  # the plant whose planting was last spoken of
     site: tuple[str, ...] = ()  # the ground where it would stand: dry, moist, wet
+    readers: Mapping[str, str] = field(default_factory=dict)  # id -> the name that is shown
+    nameless: bool = False  # neither names nor numbers of people are kept: a walk with children
+    walk: Walk | None = None
     unknown: tuple[Unknown, ...] = ()  # what was not understood, for the steward who looks after the words
     version: int = VERSION
 
@@ -111,6 +170,9 @@ def from_json(data: Mapping[str, Any], retired: Mapping[str, str] | None = None)
             messages=operator.index(data["messages"]),
             plant=data.get("plant", ""),
             site=tuple(data.get("site", ())),
+            readers=dict(data.get("readers", {})),
+            nameless=bool(data.get("nameless", False)),
+            walk=Walk(**data["walk"]) if data.get("walk") else None,
             unknown=tuple(Unknown(**one) for one in data.get("unknown", ())),
         )
     except (AttributeError, KeyError, TypeError, ValueError) as error:
@@ -135,7 +197,28 @@ def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
         shown=Shown(**data["shown"]) if data["shown"] else None,
         handed=_handed(data),
         verdict=_verdict(data.get("verdict"), retired),
+        tallies=tuple(_tallied(one) for one in data.get("tallies", ())),
+        looks=tuple(_look(one, retired) for one in data.get("looks", ())),
+        tag=data.get("tag", ""),
+        plot=data.get("plot", ""),
+        waits=_waits(data.get("waits"), retired),
     )
+
+
+def _tallied(data: Mapping[str, Any]) -> Tallied:
+    of = tuple((condition, operator.index(number)) for condition, number in data["of"])
+    return Tallied(operator.index(data["more"]), of, data["reader"], data["message"])
+
+
+def _look(data: Mapping[str, Any], retired: Mapping[str, str]) -> Look:
+    character = retired.get(data["character"], data["character"])
+    return Look(character, tuple(data["readers"]), tuple(data["looked"]), data["settled"], data["by"])
+
+
+def _waits(data: Mapping[str, Any] | None, retired: Mapping[str, str]) -> Waits | None:
+    if not data:
+        return None
+    return Waits(data["state"], _pending(data["pending"], retired) if data["pending"] else None)
 
 
 def _handed(data: Mapping[str, Any]) -> tuple[str, ...]:

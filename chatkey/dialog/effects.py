@@ -39,9 +39,11 @@ from chatkey.dialog.keeping import (
     stop,
     undo,
 )
+from chatkey.dialog.looks import ask_who_differ, wait_for_look
 from chatkey.dialog.passing import hand_over
 from chatkey.dialog.phrase import place_words
 from chatkey.dialog.turn import Turn
+from chatkey.dialog.walk import begin_walk, drop_names, end_walk
 from chatkey.identify import comparison
 from chatkey.terms import Claim, Quantity
 
@@ -190,6 +192,9 @@ EFFECTS: Mapping[str, Callable[[Turn], None]] = {
             undo,
             say_nothing_to_undo,
             show_list,
+            begin_walk,
+            end_walk,
+            drop_names,
             explain,
             say_nothing_yet,
             explain_term,
@@ -216,6 +221,8 @@ EFFECTS: Mapping[str, Callable[[Turn], None]] = {
             say_language,
             say_not_understood,
             invite,
+            ask_who_differ,
+            wait_for_look,
             ask_character,
             ask_again,
             ask_place,

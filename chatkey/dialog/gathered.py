@@ -6,9 +6,11 @@ from typing import Any
 
 from chatkey.advise import filled
 from chatkey.dialog.conversation import Conversation
+from chatkey.dialog.crew import shown_name
 from chatkey.dialog.phrase import claim_words, name_words, place_words
 from chatkey.dialog.turn import Mind, Turn, at_tree
 from chatkey.dialog.view import DIGITS, claim_view
+from chatkey.dialog.walk import readers_of
 from chatkey.terms import Claim
 from chatkey.understand import Pending
 
@@ -32,6 +34,7 @@ def gathered(mind: Mind, conversation: Conversation, tree_id: int) -> dict[str, 
         "verdict": {"kind": tree.verdict.kind, "taxon": tree.verdict.taxon, "text": tree.verdict.text}
         if tree.verdict
         else None,
+        **_crew(turn),
         "trees": len(conversation.trees),
         "state": conversation.state,
         "language": conversation.language,
@@ -58,6 +61,19 @@ def _claim(turn: Turn, claim: Claim) -> dict[str, Any]:
     """One claim with its words as they are said back; `text` is what the finder wrote."""
     words = claim_words(turn.knowledge, turn.mind.script, claim, turn.place)
     return {"words": words, **claim_view(claim), "hedge": claim.hedge, "source": claim.source}
+
+
+def _crew(turn: Turn) -> dict[str, Any]:
+    """Who spoke of it, how many of the same there are, its labels, and the points on which people differed."""
+    tree, conversation = turn.tree, turn.conversation
+    return {
+        "readers": {reader: shown_name(turn.mind.script, conversation, reader) for reader in readers_of(tree)},
+        "count": tree.count,
+        "conditions": dict(tree.conditions),
+        "tag": tree.tag,
+        "plot": tree.plot,
+        "looks": [{"character": look.character, "settled": look.settled or "waits"} for look in tree.looks],
+    }
 
 
 def _belief(turn: Turn) -> dict[str, Any]:

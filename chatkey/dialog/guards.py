@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from chatkey.dialog.caring import DEADLY, HEALTH_ASKS
+from chatkey.dialog.looks import awaited_look, open_difference
+from chatkey.dialog.tally import only_counts
 from chatkey.dialog.turn import Turn
+from chatkey.dialog.walk import is_begun, is_ended, readers_of, wants_no_names
 from chatkey.identify.answer import leaves_of
 from chatkey.knowledge.model import Caution
 from chatkey.knowledge.status import status_in
@@ -18,7 +21,7 @@ def something_was_swallowed(turn: Turn) -> bool:
 
 
 def has_claims_of_reader(turn: Turn) -> bool:
-    return any(claim.reader == turn.message.reader for claim in turn.tree.claims)
+    return turn.message.reader in readers_of(turn.tree)
 
 
 def has_evidence(turn: Turn) -> bool:
@@ -115,6 +118,14 @@ def is_another_language(turn: Turn) -> bool:
     return not turn.understanding.spoken
 
 
+def readers_differ(turn: Turn) -> bool:
+    return not turn.checked and open_difference(turn) is not None
+
+
+def waits_for_a_look(turn: Turn) -> bool:
+    return not turn.checked and awaited_look(turn) is not None
+
+
 def wants_character(turn: Turn) -> bool:
     return turn.step.kind == "character"
 
@@ -173,6 +184,12 @@ GUARDS: Mapping[str, Callable[[Turn], bool]] = {
         a_tree_may_fall,
         health_was_told,
         health_is_open,
+        only_counts,
+        is_begun,
+        is_ended,
+        wants_no_names,
+        readers_differ,
+        waits_for_a_look,
         wants_character,
         wants_again,
         wants_place,

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from chatkey.dialog.conversation import Tree
+from chatkey.dialog.conversation import Shown, Tree
 from chatkey.dialog.handover import Verdict
 from chatkey.dialog.phrase import facts_words, name_words, place_words
 from chatkey.dialog.reply import Block
-from chatkey.dialog.turn import Turn
+from chatkey.dialog.tally import last_tally_of, undo_tally, without_reader
+from chatkey.dialog.turn import Turn, at_tree
+from chatkey.dialog.walk import readers_of, shows_walk, walk_list, walk_text
+from chatkey.terms import Place
 
 
 def stop(turn: Turn) -> None:
@@ -21,25 +24,53 @@ def say_stopped(turn: Turn) -> None:
 
 
 def erase(turn: Turn) -> None:
-    """The reader's claims and places go; the trees stay, empty of that reader."""
+    """The reader's name, claims and places go; the trees stay, empty of that reader, with what others said of them."""
     reader = turn.message.reader
-    trees = tuple(
-        replace(
-            tree,
-            claims=tuple(claim for claim in tree.claims if claim.reader != reader),
-            asked=(),
-            place=None,
-            shown=None,
-            handed=(),
-            verdict=_without_words(tree.verdict),
-        )
-        for tree in turn.conversation.trees
-    )
+    trees = tuple(_forgotten(tree, reader, crew=turn.message.crew) for tree in turn.conversation.trees)
     kept = {key: count for key, count in turn.conversation.said.items() if key == "caution:first_touch"}
     unknown = tuple(one for one in turn.conversation.unknown if one.reader != reader)
-    turn.change(trees=trees, pending=None, said=kept, plant="", site=(), unknown=unknown)
+    readers = {id: name for id, name in turn.conversation.readers.items() if id != reader}
+    turn.change(trees=trees, pending=None, said=kept, plant="", site=(), unknown=unknown, readers=readers)
     turn.forget()
-    turn.say("note", "erased")
+    _name_anew(turn)
+    turn.say("note", "erased_crew" if turn.message.crew else "erased")
+
+
+def _forgotten(tree: Tree, reader: str, *, crew: bool) -> Tree:
+    """The tree without a reader. In a crew all that is others' stays; the place without town and point, since who gave
+    these is not known."""
+    place = Place(tree.place.code, county=tree.place.county) if tree.place else None
+    if crew and reader not in readers_of(tree) and readers_of(tree):
+        return replace(without_reader(tree, reader), place=place)
+    claims = tuple(claim for claim in tree.claims if claim.reader != reader)
+    tree = replace(without_reader(tree, reader), claims=claims, verdict=_without_words(tree.verdict))
+    others = crew and bool(readers_of(tree))
+    return replace(
+        tree,
+        asked=tree.asked if others else (),
+        place=place if others else None,
+        shown=None,
+        handed=tree.handed if others else (),
+        looks=tree.looks if others else (),
+        waits=None,
+    )
+
+
+def _name_anew(turn: Turn) -> None:
+    """What the trees of a crew are without the one who left."""
+    for tree in turn.conversation.trees:
+        if turn.message.crew and tree.claims and tree.shown is None:
+            there = at_tree(turn.mind, turn.conversation, tree.id)
+            there.change_tree(shown=shown_now(there))
+            turn.change(trees=there.conversation.trees)
+
+
+def shown_now(turn: Turn) -> Shown | None:
+    """What is said of the tree in hand, for the record; None where it is not named."""
+    answer = turn.answer
+    if answer is None:
+        return None
+    return Shown(answer.id, answer.rank, round(answer.probability, 4), turn.knowledge.hash)
 
 
 def _without_words(verdict: Verdict | None) -> Verdict | None:
@@ -49,7 +80,7 @@ def _without_words(verdict: Verdict | None) -> Verdict | None:
 
 def restart(turn: Turn) -> None:
     """The current tree from the beginning; its place stays."""
-    turn.change_tree(claims=(), asked=(), shown=None, handed=(), verdict=None)
+    turn.change_tree(claims=(), asked=(), shown=None, handed=(), verdict=None, tallies=(), looks=())
     _forget_said(turn)
     turn.change(pending=None)
     turn.say("note", "restarted")
@@ -58,7 +89,8 @@ def restart(turn: Turn) -> None:
 
 def begin_tree(turn: Turn) -> None:
     """A new tree at the same place; one that nothing was said of is used as it is."""
-    if turn.tree.claims or turn.tree.asked:
+    tree = turn.tree
+    if tree.claims or tree.asked or tree.tallies or tree.tag:
         number = len(turn.conversation.trees) + 1
         trees = (*turn.conversation.trees, Tree(number, place=turn.place))
         turn.change(trees=trees, current=number, pending=None)
@@ -69,7 +101,11 @@ def begin_tree(turn: Turn) -> None:
 
 
 def undo(turn: Turn) -> None:
-    """Takes back what the speaker's own last message said of this tree."""
+    """Takes back what the speaker's own last message said or counted of this tree."""
+    tally = last_tally_of(turn)
+    if tally is not None:
+        undo_tally(turn, tally)
+        return
     own = [claim for claim in turn.tree.claims if claim.reader == turn.message.reader]
     last = own[-1].message
     gone = tuple(claim for claim in own if claim.message == last)
@@ -88,7 +124,11 @@ def say_nothing_to_undo(turn: Turn) -> None:
 
 
 def show_list(turn: Turn) -> None:
-    """The trees of this conversation."""
+    """The trees of this conversation; of a crew or a walk with counts, labels and names."""
+    if shows_walk(turn):
+        rows = [walk_text(found)] if (found := walk_list(turn.mind, turn.conversation)) else []
+        _tell_rows(turn, rows)
+        return
     rows = []
     for tree in turn.conversation.trees:
         number = str(tree.id)
@@ -102,11 +142,15 @@ def show_list(turn: Turn) -> None:
             rows.append(turn.mind.script.say("list_row", number=number, name=name, place=where).rstrip(" ,"))
         elif tree.claims:
             rows.append(turn.mind.script.say("list_nameless", number=number))
+    _tell_rows(turn, rows)
+
+
+def _tell_rows(turn: Turn, rows: list[str]) -> None:
     if rows:
         turn.blocks.append(Block("facts", "\n".join(rows)))
     else:
         turn.say("note", "list_empty")
-    turn.repeats = True
+    turn.repeats = not turn.message.crew  # a crew knows what was asked
 
 
 def _forget_said(turn: Turn) -> None:

@@ -3,37 +3,36 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from chatkey.dialog.asking import ask_which_state, put_pending_again
-from chatkey.dialog.caring import HEALTH
-from chatkey.dialog.conversation import Conversation, Shown, StateError, Unknown
+from chatkey.dialog.conversation import Conversation, StateError
+from chatkey.dialog.crew import is_chatter, known_as, meet
 from chatkey.dialog.effects import EFFECTS
-from chatkey.dialog.guards import GUARDS, SITE, shares_a_name_with_poison, site_of
+from chatkey.dialog.guards import GUARDS, SITE, shares_a_name_with_poison
 from chatkey.dialog.handover import HandOver
+from chatkey.dialog.keeping import shown_now
 from chatkey.dialog.machine import STEP, fire
 from chatkey.dialog.passing import hand_by_rule
-from chatkey.dialog.phrase import facts_list, facts_words, place_words
+from chatkey.dialog.phrase import facts_list, place_words
 from chatkey.dialog.reply import Block, Reply
 from chatkey.dialog.script import load_script, read_script
+from chatkey.dialog.taking import event_of, is_of_health, is_of_site, of_the_tree, take_in
+from chatkey.dialog.tally import belongs_to_the_tree_before, take_tally
+from chatkey.dialog.threads import put_back, taken_up
 from chatkey.dialog.turn import Message, Mind, Turn
 from chatkey.dialog.view import view
+from chatkey.dialog.walk import is_begun
 from chatkey.identify import Table
 from chatkey.knowledge.model import Knowledge
-from chatkey.terms import Claim, Place
+from chatkey.terms import Place
 from chatkey.understand import Lexicon, Pending, understand
-from chatkey.understand.understanding import numbered
 
 GUARD_NAMES = tuple(GUARDS)
 EFFECT_NAMES = tuple(EFFECTS)
 ORDER = ("caution", "took_in", "answer", "status", "facts", "note", "question")
-ELSEWHERE = ("planting", "unsafe", "health", "report")
-LONGEST_ECHO = 40  # letters of what was not understood
-MOST_ECHOED = 3
-MOST_UNKNOWN = 50  # pieces of a conversation that were not understood and are kept
 MOST_TOWNS = 6  # states with a town of one name that are offered as choices
 MOST_RECALLED = 3  # facts of a tree that are said again after a long break
 POINT_DIGITS = 2  # of a degree: about 1 km, no finer is kept
@@ -53,41 +52,63 @@ class Turned:
 
 
 def step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
-    """The conversation after one message. Any text gives a reply."""
+    """The conversation after one message. Any text gives a reply; an empty one in a crew whose people talk together."""
+    during = taken_up(conversation, message.tree)
+    turned = _step(mind, during, known_as(conversation, message))
+    return replace(turned, conversation=put_back(conversation, during, turned.conversation))
+
+
+def _step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
+    """The same in the thread of one tree."""
     if conversation.state not in mind.script.flow.leaves:
         raise StateError("stored state", f"is in {conversation.state!r}, which the flow lacks", "restart it")
     pending = conversation.pending
     understanding = understand(
         message.text, mind.knowledge, mind.lexicon, pending or _open_site(conversation), _known(conversation)
     )
+    if (
+        understanding.intent == "new_tree" and understanding.claims
+    ):  # what was asked and known of the old one is no help
+        understanding = understand(message.text, mind.knowledge, mind.lexicon)
     turn = Turn(mind, replace(conversation, messages=conversation.messages + 1), message, understanding)
+    if is_chatter(turn):
+        reply = ordered(turn)
+        return Turned(turn.conversation, reply, view(turn, reply))
+    meet(turn)
     _recall(turn)
     _settle_place(turn)
     if understanding.intent == "person" and "new_tree" in understanding.intents and conversation.state != "stopped":
         _fire(turn, "new_tree")  # what is passed on is the next tree
     if understanding.intent == "new_tree" and conversation.state != "stopped":
+        before = belongs_to_the_tree_before(turn)
+        if before:
+            take_tally(turn)
         _fire(turn, "new_tree")
-        _take_in(turn)
+        take_in(turn, counts=not before)
+    elif is_begun(turn) and understanding.intent == "list" and conversation.state != "stopped":
+        _fire(turn, "list")
+        take_in(turn)  # said of the first tree of the walk
+        turn.proceeds = bool(understanding.claims)
     elif understanding.intent in SILENT or conversation.state == "stopped":
         _fire(turn, understanding.intent)
     elif understanding.intent == "planting" and understanding.names:
         if shares_a_name_with_poison(turn):
-            _take_in(turn)  # the name is put to the test, by all that was said of the plant
+            take_in(turn)  # the name is put to the test, by all that was said of the plant
         _fire(turn, "planting")  # what is said of the ground is said of the site, not of the tree in hand
-    elif _is_of_site(turn):
-        if _of_the_tree(turn):
-            _take_in(turn)
+    elif is_of_site(turn):
+        if of_the_tree(turn):
+            take_in(turn)
         turn.change(pending=None)
         _fire(turn, "planting")
         turn.proceeds = bool(turn.tree.claims)
-    elif _is_of_health(turn):
+    elif is_of_health(turn):
         _fire(turn, "health")  # old or new, which side, since when: said of the sick needles
     elif "swallowed" in understanding.subjects:
         _fire(turn, "unsafe")  # nothing else stands in the way of the call
     else:
-        _take_in(turn)
-        _fire(turn, _event(turn))
-        turn.proceeds = turn.proceeds or bool(_of_the_tree(turn))
+        take_in(turn)
+        _fire(turn, event_of(turn))
+        turn.proceeds = turn.proceeds or bool(of_the_tree(turn))
     if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
         if understanding.intent == "place":
             turn.take_back()
@@ -195,99 +216,9 @@ def _close_place_question(turn: Turn, *, answered: bool) -> None:
         turn.proceeds = bool(turn.tree.claims)
 
 
-def _take_in(turn: Turn) -> None:
-    """The claims of the message, said back so that a misreading is caught at once."""
-    claims = _of_the_tree(turn)
-    if claims:
-        start = max((claim.sequence for claim in turn.tree.claims), default=-1) + 1
-        reasked = turn.conversation.pending is not None and turn.conversation.pending.kind == "reask"
-        own = numbered(claims, turn.message.reader, str(turn.conversation.messages), start)
-        earlier = {claim.character for claim in turn.tree.claims if claim.reader == turn.message.reader}
-        if reasked and turn.conversation.pending is not None:
-            again = turn.conversation.pending.character
-            own = tuple(replace(c, source="asked_again") if c.character == again and _same(turn, c) else c for c in own)
-        turn.take(own)
-        facts = facts_words(turn.knowledge, turn.mind.script, own, turn.place)
-        if turn.understanding.place is not None and turn.place is not None:
-            facts = f"{facts}, {place_words(turn.knowledge, turn.place)}"
-        changed = any(claim.character in earlier for claim in own) and not reasked
-        if turn.understanding.intent != "answer" or len(own) > 1 or turn.understanding.not_understood:
-            turn.say("took_in", "corrected" if changed else "took_in", facts=facts)
-        turn.change(pending=None)
-    _keep_unknown(turn)
-    if turn.understanding.not_understood:
-        words = ", ".join(f'"{_short(words)}"' for words in turn.understanding.not_understood[:MOST_ECHOED])
-        turn.say("took_in", "not_taken", words=words)
-
-
-def _keep_unknown(turn: Turn) -> None:
-    """What was not understood, for the steward; a message of which nothing was, as a whole. The newest are kept."""
-    understanding = turn.understanding
-    missed = understanding.not_understood
-    if not missed and _event(turn) == "other" and turn.message.text.strip():
-        missed = (turn.message.text.strip(),)
-    if missed:
-        asked = turn.conversation.pending.character if turn.conversation.pending else ""
-        message = str(turn.conversation.messages)
-        reader, tree = turn.message.reader, turn.tree.id
-        found = tuple(Unknown(_short(words), reader, message, asked, tree) for words in missed)
-        turn.change(unknown=(*turn.conversation.unknown, *found)[-MOST_UNKNOWN:])
-
-
-def _short(words: str) -> str:
-    """The beginning of some words, cut between two where it can be."""
-    return words if len(words) <= LONGEST_ECHO else textwrap.shorten(words, LONGEST_ECHO, placeholder=" …") or "…"
-
-
-def _of_the_tree(turn: Turn) -> tuple[Claim, ...]:
-    """The claims that are about the tree in hand: in a question about planting or danger, and in an answer about the
-    site, words for a yard, a bank or a wood are about something else."""
-    claims = turn.understanding.claims
-    if turn.understanding.intent not in ELSEWHERE and not _is_of_site(turn):
-        return claims
-    return tuple(claim for claim in claims if turn.knowledge.characters[claim.character].part != "place")
-
-
-def _is_of_site(turn: Turn) -> bool:
-    """The message says what the ground is like where something would be planted."""
-    pending = turn.conversation.pending
-    asked = pending is not None and pending.kind == "site"
-    open_talk = pending is None and bool(turn.conversation.plant) and not turn.tree.claims
-    only_site = all(turn.knowledge.characters[claim.character].part == "place" for claim in turn.understanding.claims)
-    said = bool(site_of(turn)) and turn.understanding.intent in ("describe", "answer")
-    return (asked or (open_talk and only_site)) and said
-
-
-def _event(turn: Turn) -> str:
-    """The leading intent; words about a plant of which no fact was made are as good as not understood."""
-    understanding = turn.understanding
-    told = understanding.claims or understanding.chosen or understanding.place or understanding.names
-    return "other" if understanding.intent in ("describe", "answer") and not told else understanding.intent
-
-
-def _is_of_health(turn: Turn) -> bool:
-    """The message says what was asked of a sick plant."""
-    pending = turn.conversation.pending
-    asked = pending is not None and pending.kind == HEALTH
-    told = bool(turn.understanding.signs) or turn.understanding.intent in ("cant_tell", "other")
-    return (
-        asked and told and turn.understanding.intent in ("describe", "answer", "other", "cant_tell", "place", "health")
-    )
-
-
-def _same(turn: Turn, claim: Claim) -> bool:
-    """The same answer was given before: a second reading. Another answer corrects the first."""
-    return any(
-        old.character == claim.character and old.states == claim.states and old.negated == claim.negated
-        for old in turn.tree.claims
-        if old.reader == claim.reader
-    )
-
-
 def _remember_shown(turn: Turn) -> None:
-    answer = turn.answer
-    if answer is not None:
-        shown = Shown(answer.id, answer.rank, round(answer.probability, 4), turn.knowledge.hash)
+    shown = shown_now(turn)
+    if shown is not None:
         turn.change_tree(shown=shown)
 
 

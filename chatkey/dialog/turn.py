@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from chatkey.advise import StatusHere, cautions_for, filled, filled_short, lines_at, status_here
-from chatkey.dialog.conversation import Conversation, Tree
+from chatkey.dialog.conversation import Conversation, Look, Tree
 from chatkey.dialog.handover import Desk, HandOver, HandOverReason
 from chatkey.dialog.phrase import capital
 from chatkey.dialog.reply import Ask, Block, BlockKind
@@ -43,6 +43,9 @@ class Message:
     month: int | None = None  # 1 to 12, where the channel knows it
     desk: Desk | None = None  # the people who answer what is handed over; None where there are none
     idle_hours: float = 0.0  # since the last message of this conversation
+    name: str = ""  # the reader's first name as the channel gives it
+    crew: bool = False  # one of several people in a group chat
+    tree: int | None = None  # the tree whose thread this answers; None: the one in hand
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,6 +73,7 @@ class Turn:
     repeats: bool = False  # the pending question is put again after this
     cautions: list[Caution] = field(default_factory=list)
     handed: list[HandOver] = field(default_factory=list)
+    look: Look | None = None  # the point on which readers differed, as this message left it
     names_it: bool = False  # the tree was concluded, or named as sure
     _belief: Belief | None = None
     _step: Step | None = None

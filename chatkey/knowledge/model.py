@@ -297,6 +297,7 @@ class Language:
         str, tuple[str, ...]
     ]  # scope.yaml: words that mean the same in a phrase, by the one that stands for all
     health_signs: Mapping[str, tuple[str, ...]]  # scope.yaml: which needles are sick, which side, since when
+    tally: Mapping[str, tuple[str, ...]]  # scope.yaml: how a crew counts trees, and what stands before a label
     foreign: Mapping[str, frozenset[str]]  # scope.yaml: small words of other languages, without accents
     units: Mapping[str, float]  # mm
     not_units_before: tuple[str, ...]

@@ -72,7 +72,7 @@ SCOPE_LISTS = (
 MEASURE_KEYS = ("units", "not_units_before", "fractions", "bounds", "cues", "not_after_like", "things", "elevation")
 SCOPE_NUMBERS = ("hedge", "ordinals", "letters", "numbers")
 SCOPE_TEXTS = ("expand", "emoji", "contrast_openers", "plural_endings", "before_consonants", "short_states")
-SCOPE_SETS = ("sets", "alike", "foreign", "health_signs")
+SCOPE_SETS = ("sets", "alike", "foreign", "health_signs", "tally")
 
 
 def read_language(
@@ -101,6 +101,7 @@ def read_language(
         sets=_lists(scope.get("sets"), problems),
         alike=_lists(scope.get("alike"), problems),
         health_signs=_lists(scope.get("health_signs"), problems),
+        tally=_lists(scope.get("tally"), problems),
         foreign={other: frozenset(words) for other, words in _lists(scope.get("foreign"), problems).items()},
         units=_numbers(measures.get("units"), problems),
         not_units_before=_texts(measures.get("not_units_before"), problems),

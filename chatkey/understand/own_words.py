@@ -18,6 +18,7 @@ from chatkey.understand.pending import Pending
 from chatkey.understand.place import find_place, states_of_town
 from chatkey.understand.quantity import elevation_spans, length_spans
 from chatkey.understand.scope import cover, scopes
+from chatkey.understand.tally import Mark, Tally
 
 NOT_A_GUESS = {"planting", "unsafe", "compare", "meaning", "health", "report"}  # a name in these is their subject
 TELLS_LEFT_OVER = ("describe", "answer", "guess_name", "place", "other")
@@ -49,6 +50,8 @@ class Understanding:
     not_understood: tuple[str, ...] = ()
     traces: tuple[Trace, ...] = ()  # why each claim was taken, in the order of the claims
     signals: tuple[tuple[Intent, str], ...] = ()  # intents with the words that spoke for them
+    tally: Tally | None = None  # so many more like the tree in hand, so many of them dead …
+    marks: tuple[Mark, ...] = ()  # the numbers on a tag or of a plot
     spoken: bool = True  # False where the message is in letters or words of another language
 
     @property

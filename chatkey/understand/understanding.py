@@ -12,9 +12,10 @@ from chatkey.understand.choice import Chosen, leading_choice, numbered_answers, 
 from chatkey.understand.lexicon import Lexicon
 from chatkey.understand.match import mend
 from chatkey.understand.normalise import Token, normalise
-from chatkey.understand.own_words import Understanding, in_own_words
+from chatkey.understand.own_words import QUIET, Understanding, in_own_words
 from chatkey.understand.pending import CANT_TELL, NONE_OF_THESE, Pending
 from chatkey.understand.scope import Cue
+from chatkey.understand.tally import find_counted
 from chatkey.understand.tongue import is_spoken
 
 
@@ -29,9 +30,28 @@ def understand(
 
     `known`: states already said of the plant by character, for words that can be said of two characters.
     """
+    raw = normalise(text, lexicon.language)
+    counted = find_counted(text, raw, lexicon.language)
+    if counted is None:
+        return _understood(text, raw, knowledge, lexicon, pending, known)
+    raw = normalise(counted.rest, lexicon.language)
+    rest = _understood(counted.rest, raw, knowledge, lexicon, pending, known)
+    if not any(token.kind != "mark" for token in raw) or rest.intents[0] in QUIET:
+        rest = Understanding(lexicon.language.code, ("describe",), ())
+    return replace(rest, tally=counted.tally, marks=counted.marks)
+
+
+def _understood(
+    text: str,
+    raw: Sequence[Token],
+    knowledge: Knowledge,
+    lexicon: Lexicon,
+    pending: Pending | None,
+    known: Mapping[str, Sequence[str]] | None,
+) -> Understanding:
+    """The same of a message in which nothing is counted."""
     if pending and pending.further:
         return _several(text, knowledge, lexicon, pending, known)
-    raw = normalise(text, lexicon.language)
     if pending:
         answered = _answer(text, raw, knowledge, lexicon, pending, known)
         if answered is not None:

@@ -1,5 +1,6 @@
 """Golden conversations: prose a forester can proofread. A title line with the channel and place, `> ` for the finder,
-the reply below. A name before the text (`> Ana: soft`) is another reader.
+the reply below. A name before the text (`> Ana: soft`) is another reader; where the title says `[crew]`, one of several
+in a group chat: `> Ana on tree 2: soft` answers in the thread of that tree. Below what gets no reply stands `(none)`.
 
 Where a desk is there the title says so, and within how many days it answers: `[desk the Larkwater group, 3 days]`.
 Then `→ to a steward: asked` stands below a reply that passed the tree on, and a steward answers with `= `:
@@ -32,7 +33,8 @@ from chatkey.terms import Place
 from chatkey.understand.lexicon import find_names
 
 FOLDER = Path(__file__).parent
-SPEAKER = re.compile(r"^(Ana|Ben): (.*)$")
+SPEAKER = re.compile(r"^(Ana|Ben|Cleo|Dot|Eli)(?: on tree (\d+))?: (.*)$")
+SILENCE = "(none)"
 DESK = re.compile(r"\[desk (.+?), (\d+) days?\]")
 LATER = re.compile(r"^… (\d+) (hour|day|week)s? later$")
 ANSWER = re.compile(r"^= (?:(\d+) )?(\w+)(?: ([^:]+))?:(.*)$")
@@ -49,6 +51,7 @@ class Scene:
     desk: Desk | None
     conversation: Conversation = field(default_factory=Conversation)
     idle_hours: float = 0.0
+    crew: bool = False
 
     def played(self, line: str) -> list[str]:
         """What stands in the file for one of its lines; nothing for an old reply."""
@@ -63,11 +66,13 @@ class Scene:
 
     def _said(self, text: str) -> list[str]:
         speaker = SPEAKER.match(text)
-        reader, said = (speaker[1], speaker[2]) if speaker else ("finder", text)
+        reader, said = (speaker[1], speaker[3]) if speaker else ("finder", text)
         message = Message(said, reader, self.place, desk=self.desk, idle_hours=self.idle_hours)
+        if speaker and self.crew:
+            message = replace(message, name=reader, crew=True, tree=int(speaker[2]) if speaker[2] else None)
         turned = self._after(step(self.mind, self.conversation, message))
         return [
-            turned.reply.text,
+            turned.reply.text or SILENCE,
             *(f"→ to a steward: {' '.join((one.reason, one.detail)).strip()}" for one in turned.handed),
         ]
 
@@ -92,7 +97,8 @@ def play(mind: Mind, text: str) -> str:
     place, desk = re.search(r"\[place (.+?)\]", title), DESK.search(title)
     if desk:
         mind = replace(mind, card=Card(name=desk[1]))
-    scene = Scene(mind, place_of(mind, place[1]) if place else None, Desk(desk[1], int(desk[2])) if desk else None)
+    where = place_of(mind, place[1]) if place else None
+    scene = Scene(mind, where, Desk(desk[1], int(desk[2])) if desk else None, crew="[crew]" in title)
     return "\n".join([title, *(row for line in lines for row in scene.played(line))]) + "\n"
 
 

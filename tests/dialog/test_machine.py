@@ -176,7 +176,7 @@ def test_the_flow_says_itself_which_child_of_a_state_comes_first(dialogs: Dialog
     dialogs.edit("flow.yaml", "to: asking.character", "to: asking")
     script, errors = dialogs.read()
     assert errors == []
-    assert fire(script.flow, "listening", "step", lambda _: True)[0] == "asking.comparison"
+    assert fire(script.flow, "listening", "step", lambda guard: guard == "wants_character")[0] == "asking.comparison"
 
 
 def test_an_unknown_first_child_is_an_error(dialogs: Dialogs) -> None:

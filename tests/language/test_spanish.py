@@ -354,3 +354,24 @@ def test_a_person_is_asked_and_answers_in_spanish(spanish: Mind, folders: tuple[
     said = set[str]().union(*map(words, replies))
     assert said & ENGLISH == set()
     assert said - sayable(*folders) - words("el grupo Larkwater Hola") == set()
+
+
+def test_a_crew_counts_labels_and_differs_in_spanish(spanish: Mind) -> None:
+    conversation = Conversation(language="es")
+    replies = []
+    for reader, text in (
+        *(
+            ("uno", "empieza la caminata"),
+            ("uno", "agujas planas"),
+            ("dos", "agujas redondas"),
+            ("uno", "12 más iguales"),
+        ),
+        *(("dos", "etiqueta 14"), ("dos", "3 muertos"), ("uno", "fin de la caminata")),
+    ):
+        turned = step(spanish, conversation, Message(text, reader, name=reader.title(), crew=True))
+        conversation = turned.conversation
+        replies.append(turned.reply.text)
+    assert "No lo ven igual" in replies[2]
+    assert [conversation.tree.count, conversation.tree.conditions, conversation.tree.tag] == [13, {"dead": 3}, "14"]
+    assert "3 muertos" in replies[-1]
+    assert words(" ".join(replies)) & ENGLISH == set()

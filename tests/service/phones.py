@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 from dataclasses import dataclass, field
 
 import httpx
@@ -54,6 +55,8 @@ class Phones:
         """The next text that this phone gets."""
         n = self.seen[number] = self.seen.get(number, 0) + 1
         self.gateway.wait(n, number=number)
+        while self.client.app.state.running._handed:  # till it is written down: else its cautions are carried on
+            time.sleep(0.005)
         return self.gateway.texts(number)[n - 1]
 
     def silence(self, number: str, text: str) -> None:

@@ -127,7 +127,7 @@ def test_how_long_an_answer_takes_is_told_by_the_last_ones(phones):
 def test_an_unsafe_question_is_warned_and_seen_by_a_steward(phones):
     phones.say(ANA, "red berries with a hole, flat needles, clipped hedge")
     reply = phones.say(ANA, "can my goat have the clippings")
-    assert reply.startswith("Don't feed it. Yew kills animals")
+    assert "Don't feed it. Yew kills animals" in reply
     assert "A steward sees this too." in reply
     assert phones.queue()[0]["reasons"] == ["unsafe"]
 

@@ -1,0 +1,1 @@
+"""Telegram: updates read, replies with buttons, its pace kept, its client."""
