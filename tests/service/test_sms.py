@@ -233,7 +233,7 @@ def test_health_readiness_and_metrics_hold_no_names(phones):
     assert phones.client.get("/ready").json() == {"ready": True}
     text = phones.client.get("/metrics").text
     assert 'chatkey_received_total{channel="sms"} 1.0' in text
-    assert "555" not in text
+    assert "5550101" not in text
 
 
 def _files(folder) -> bytes:
