@@ -127,7 +127,7 @@ def test_how_long_an_answer_takes_is_told_by_the_last_ones(phones):
 def test_an_unsafe_question_is_warned_and_seen_by_a_steward(phones):
     phones.say(ANA, "red berries with a hole, flat needles, clipped hedge")
     reply = phones.say(ANA, "can my goat have the clippings")
-    assert "Don't feed it. Yew kills animals" in reply
+    assert reply.startswith("Don't feed it. Yew kills animals")
     assert "A steward sees this too." in reply
     assert phones.queue()[0]["reasons"] == ["unsafe"]
 
@@ -136,7 +136,7 @@ def test_after_weeks_one_line_recalls_where_it_stood(phones):
     phones.say(ANA, FOUND)
     phones.clock.now += 21 * 86400
     reply = phones.say(ANA, "3")
-    assert "You had told me: soft needles, flat needles, two pale lines below, Michigan and more." in reply
+    assert reply.startswith("You had told me: soft needles, flat needles, two pale lines below, Michigan and more.")
 
 
 def test_forget_me_leaves_nothing_of_the_finder_in_the_files(phones, tmp_path):
