@@ -17,6 +17,7 @@ from chatkey.service.stewards import Answered, give_answer, queue_view
 from chatkey.store import Store
 
 ANA, BEN = "+19065550101", "+19065550102"
+PATIENCE_S = 30.0
 ids = map(str, itertools.count(1))
 
 
@@ -52,11 +53,18 @@ class Phones:
         return self.next(number)
 
     def next(self, number: str) -> str:
-        """The next text that this phone gets."""
+        """The next text that this phone gets, once it is written down that it was sent."""
+        text = self.arriving(number)
+        until = time.monotonic() + PATIENCE_S
+        while self.client.app.state.running._handed:  # else the cautions of this text are carried into the next
+            assert time.monotonic() < until, "a text was sent, and that is not written down"
+            time.sleep(0.005)
+        return text
+
+    def arriving(self, number: str) -> str:
+        """The next text that this phone gets, be it written down or not."""
         n = self.seen[number] = self.seen.get(number, 0) + 1
         self.gateway.wait(n, number=number)
-        while self.client.app.state.running._handed:  # till it is written down: else its cautions are carried on
-            time.sleep(0.005)
         return self.gateway.texts(number)[n - 1]
 
     def silence(self, number: str, text: str) -> None:

@@ -165,7 +165,7 @@ def test_a_letter_that_went_out_while_the_store_was_locked_is_not_sent_again(on_
     lock = locked()
     on_text.append(lock.__enter__)
     phones.deliver(ANA, FOUND, "1")
-    phones.next(ANA)
+    phones.arriving(ANA)
     assert phones.deliver(BEN, FOUND, "2").status_code == 503
     lock.__exit__(None, None, None)
     assert phones.deliver(BEN, FOUND, "2").status_code == 200
@@ -195,7 +195,7 @@ def test_a_full_disk_takes_nothing_and_once_there_is_room_all_is_answered(small_
     filler = small_disk / "filler"
     on_text.append(lambda: fill(filler))
     phones.deliver(ANA, FOUND, "1")
-    phones.next(ANA)
+    phones.arriving(ANA)
     assert {phones.deliver(BEN, FOUND, str(n)).status_code for n in range(2, 9)} == {503}
     filler.unlink()
     for n in range(2, 9):
