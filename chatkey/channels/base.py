@@ -4,13 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from chatkey.dialog import Conversation, Message, Mind, Turned, step
 from chatkey.terms import ChatkeyError, Place
 from chatkey.understand import find_place
 
 LONGEST_LINE = 100_000  # characters of one line of JSON
+
+
+Outcome = Literal["sent", "later", "paced", "refused", "stopped", "moved"]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What became of a letter: sent (where the channel numbers messages, as `message`); later, for the way out is away;
+    paced: not its turn for `wait_s`, and nothing is wrong; refused for good; stopped (they want no more); or moved:
+    the chat has another address now, and nothing was sent."""
+
+    outcome: Outcome
+    message: int = 0
+    wait_s: float = 0.0
+    moved_to: str = ""
 
 
 class UsageError(ChatkeyError):

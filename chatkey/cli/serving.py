@@ -82,7 +82,7 @@ def _wanting(run: Run) -> Run:
             name = (error.name or "").split(".")[0]
             if name == "chatkey":
                 raise
-            extra = "postgres" if name == "psycopg" else "sms"
+            extra = {"psycopg": "postgres", "telegram": "telegram"}.get(name, "sms")
             print(f"chatkey: {name} is not installed; run `pip install 'chatkey[{extra}]'`", file=sys.stderr)
             return MISSING
 

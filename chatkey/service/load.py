@@ -59,7 +59,10 @@ def secrets_in(said: Mapping[str, Any]) -> list[str]:
     """The keys of a settings file that hold a secret."""
     sms = said.get("sms")
     held = {"key": said.get("key")}
+    telegram = said.get("telegram")
     held |= {f"sms.{name}": sms.get(name) for name in ("password", "signing_key")} if isinstance(sms, dict) else {}
+    if isinstance(telegram, dict):
+        held |= {f"telegram.{name}": telegram.get(name) for name in ("token", "secret")}
     held["store"] = "@" in str(said.get("store", "")) and has_password(str(said["store"]))
     return [name for name, value in held.items() if value]
 
@@ -146,7 +149,11 @@ def _names(table: str) -> Collection[str]:
 
 
 _PATHS = ("key_file", "card", "knowledge", "dialogs")
-_FORMS = {"sms.region": "is not a country's two capital letters", "public_url": "does not begin with https://"}
+_FORMS = {
+    "sms.region": "is not a country's two capital letters",
+    "public_url": "does not begin with https://",
+    "telegram.api": "does not begin with https://",
+}
 _WORDS: Mapping[str, str] = {
     **dict.fromkeys(("int_parsing", "int_type", "int_from_float"), "is no whole number"),
     **dict.fromkeys(("float_parsing", "float_type", "finite_number"), "is no number"),

@@ -8,6 +8,7 @@ import socket
 import time
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import httpx
 import structlog
@@ -19,19 +20,27 @@ from chatkey.channels.base import ChannelError, place_of
 from chatkey.channels.sms.channel import NAME, SmsChannel, SmsWriting
 from chatkey.channels.sms.gateway import Gateway, Secrets, read_gateway
 from chatkey.channels.sms.push import check_settings
+from chatkey.channels.telegram.writing import TelegramWriting
+from chatkey.channels.writing import Writing
 from chatkey.dialog import Mind
 from chatkey.dialog.handover import Desk
+from chatkey.service.keeper import Keeper
+from chatkey.service.limits import Limits
 from chatkey.service.metrics import Metrics
 from chatkey.service.pool import Opener, Thinkers
-from chatkey.service.running import Clock, Running
+from chatkey.service.post import Clock, Post, Sender
+from chatkey.service.running import Running
 from chatkey.service.settings import Settings, SettingsError, SmsSettings
 from chatkey.service.thinking import Frame
-from chatkey.service.web import RESPONSE_WAIT_S, Limits, SmsRoute, make_app
+from chatkey.service.web import RESPONSE_WAIT_S, Door, SmsRoute, make_app
 from chatkey.store import Seal, Store, StoreError, open_store
 from chatkey.store.engine import check_key
 from chatkey.store.erase import Retention
 from chatkey.store.upgrade import condition, require_current
 from chatkey.store.upgrade import upgrade as bring_up
+
+if TYPE_CHECKING:
+    from chatkey.service.telegram import Telegram
 
 PATH = "/sms/in"
 GRACE_S = 10
@@ -98,14 +107,15 @@ def secrets_of(settings: SmsSettings) -> Secrets:
 
 
 def frame_of(settings: Settings, mind: Mind) -> Frame:
-    """What is the same for all messages."""
+    """What is the same for all messages. Raises ChannelError for a place that nobody knows."""
+    writings: tuple[Writing, ...] = (SmsWriting(settings.sms.segments if settings.sms else 2), TelegramWriting())
     return Frame(
         desk=Desk(settings.group, settings.answer_within_days),
         place=place_of(mind, settings.place or None),
         group=settings.group,
         person=settings.person,
         text_letters=settings.limits.text_letters,
-        channels={NAME: SmsWriting(settings.sms.segments if settings.sms else 2)},
+        channels={one.name: one for one in writings},
     )
 
 
@@ -117,25 +127,40 @@ def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> St
     client = httpx.AsyncClient(trust_env=False)
     sms = settings.sms
     channel = SmsChannel(gateway_of(sms), secrets_of(sms), sms.number, sms.region, client) if sms is not None else None
+    senders: dict[str, Sender] = {}
+    if channel and channel.gateway.push and channel.gateway.push.url:
+        senders[NAME] = channel
+    telegram = _telegram(settings)
+    if telegram is not None:
+        senders[TelegramWriting.name] = telegram.sender
+    metrics = Metrics()
+    post = Post(
+        Keeper(store),
+        senders=senders,
+        metrics=metrics,
+        clock=clock,
+        claim_s=channel.gateway.push.timeout_s + MARGIN_S if channel and channel.gateway.push else MARGIN_S,
+    )
     running = Running(
-        store=store,
+        keeper=post.keeper,
         thinkers=Thinkers(open_mind, settings.thinkers),
         frame=frame,
-        senders={NAME: channel} if channel and channel.gateway.push and channel.gateway.push.url else {},
+        post=post,
         retention=Retention(settings.words_days, settings.conversations_days),
-        metrics=Metrics(),
+        metrics=metrics,
         clock=clock,
         promised_days=settings.answer_within_days,
-        claim_s=channel.gateway.push.timeout_s + MARGIN_S if channel and channel.gateway.push else MARGIN_S,
         held_s={NAME: RESPONSE_WAIT_S + MARGIN_S} if channel and channel.gateway.reply == "response" else {},
     )
-    route = None
+    limits = Limits(settings.limits)
+    doors: dict[str, Door] = {}
+    if telegram is not None:
+        doors |= telegram.join(settings, running, mind, limits, _too_many(frame, mind, TelegramWriting.name))
     if channel is not None:
-        lines = {**mind.knowledge.lines.get("unknown", {}), **mind.card.lines}
-        too_many = frame.channels[NAME].fit_text(mind, mind.script.say("sms_too_many", **lines))[0]
+        too_many = _too_many(frame, mind, NAME)
         url = (settings.public_url or f"http://{settings.host}:{settings.port}").rstrip("/") + PATH
-        route = SmsRoute(running, channel, Limits(settings.limits), settings.limits, url, too_many)
-    app = make_app(running, route)
+        doors[PATH] = SmsRoute(running, channel, limits, settings.limits, url, too_many)
+    app = make_app(running, doors)
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: Starlette) -> AsyncIterator[None]:
@@ -154,11 +179,28 @@ def build(settings: Settings, open_mind: Opener, clock: Clock = time.time) -> St
             raise
         finally:
             await client.aclose()
+            if telegram is not None:
+                await telegram.close()
             store.close()
 
     app.state.running = running
     app.router.lifespan_context = lifespan
     return app
+
+
+def _telegram(settings: Settings) -> Telegram | None:
+    """Our bot, where one is set. What it needs is read only then: it takes a quarter of a second."""
+    if settings.telegram is None:
+        return None
+    from chatkey.service.telegram import open_telegram
+
+    return open_telegram(settings.telegram)
+
+
+def _too_many(frame: Frame, mind: Mind, channel: str) -> str:
+    """What a sender over the limit is told, as the channel writes it."""
+    lines = {**mind.knowledge.lines.get("unknown", {}), **mind.card.lines}
+    return frame.channels[channel].fit_text(mind, mind.script.say(f"{channel}_too_many", **lines))[0]
 
 
 def serve(settings: Settings, open_mind: Opener) -> None:

@@ -36,6 +36,17 @@ class SmsSettings(BaseModel):
     segments: int = Field(default=2, ge=1, le=4)
 
 
+class TelegramSettings(BaseModel):
+    """The Telegram channel: our bot, how updates come, and the group of those who answer."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    token: SecretStr = SecretStr("")
+    stewards: int = 0  # the id of the stewards' group, below zero; 0: there is none
+    secret: SecretStr = SecretStr("")  # of the webhook; with public_url Telegram then calls us, else we ask it
+    api: str = Field(default="https://api.telegram.org", pattern="^https?://.+$", repr=False)
+
+
 class LimitSettings(BaseModel):
     """How much is taken: what is over it is kept and answered with a request to wait, or refused with 429."""
 
@@ -74,6 +85,7 @@ class Settings(BaseSettings):
     words_days: float = Field(default=30, gt=0, allow_inf_nan=False)
     conversations_days: float = Field(default=365, gt=0, allow_inf_nan=False)
     sms: SmsSettings | None = None
+    telegram: TelegramSettings | None = None
     limits: LimitSettings = LimitSettings()
 
     _file: Path | None = PrivateAttr(default=None)
@@ -122,4 +134,4 @@ class Settings(BaseSettings):
             raise SettingsError(f"key_file {self.key_file}", "holds no key", mend) from None
 
 
-TABLES: Mapping[str, type[BaseModel]] = {"sms": SmsSettings, "limits": LimitSettings}
+TABLES: Mapping[str, type[BaseModel]] = {"sms": SmsSettings, "telegram": TelegramSettings, "limits": LimitSettings}

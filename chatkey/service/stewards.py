@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from chatkey.channels.writing import Writing
 from chatkey.dialog import Mind
 from chatkey.dialog.conversation import Conversation, from_json, to_json
 from chatkey.dialog.gathered import gathered
 from chatkey.dialog.handover import Verdict, VerdictKind
 from chatkey.dialog.told import told
-from chatkey.service.thinking import Writing, tree_record
+from chatkey.service.thinking import tree_record
 from chatkey.store import Store, queue
 from chatkey.store.messages import Given, Letter, TreeRecord
 from chatkey.terms import ChatkeyError
@@ -69,11 +70,12 @@ def give_answer(
         conversation = _conversation(mind, given)
         judged = _verdict(mind, conversation, given.tree, text, verdict, by)
         turned = told(mind, conversation, given.tree, judged)
-        fit, rest = writing[given.channel].fit(mind, turned.reply.blocks, turned.reply.ask)
+        way = writing[given.channel]
+        fit, rest = way.fit(mind, turned.reply.blocks, turned.reply.ask, way.question(turned.conversation, given.tree))
         done = queue.answer(
             store,
             given,
-            letter=Letter(fit, rest, kind="notice"),
+            letter=Letter(fit, rest, kind="notice", tree=given.tree if way.has_threads else None),
             state=json.dumps(to_json(turned.conversation), separators=(",", ":")),
             tree=tree_record(mind, turned.conversation, given.tree, now) or _bare(mind, given.tree, now),
             verdict={
@@ -86,7 +88,7 @@ def give_answer(
             now=now,
         )
         if done:
-            return Answered(fit)
+            return Answered(turned.reply.text)
     raise AnswerError(f"entry {id}", "kept changing while it was answered", "try again")
 
 

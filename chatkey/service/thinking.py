@@ -6,16 +6,17 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any, Protocol
+from typing import Any
 
 from chatkey.channels.sms.keywords import Keyword
-from chatkey.dialog import Conversation, Message, Mind, Turned, step
+from chatkey.channels.writing import Hearing, Writing
+from chatkey.dialog import Conversation, Message, Mind, Turned, step, walk_csv, walk_list
 from chatkey.dialog.conversation import Tree, from_json, to_json
 from chatkey.dialog.handover import Desk
 from chatkey.dialog.phrase import capital
 from chatkey.dialog.reply import Ask, Block
 from chatkey.dialog.view import claim_view
-from chatkey.store.messages import Letter, Phrase, Thought, TreeRecord, Waiting, Work
+from chatkey.store.messages import Carried, Letter, Phrase, Thought, TreeRecord, Waiting, Work
 from chatkey.terms import Place
 
 HOUR_S = 3600.0
@@ -33,19 +34,6 @@ class Frame:
     channels: Mapping[str, Writing]
 
 
-class Writing(Protocol):
-    """How a channel writes: what fits, and the words that it hears before the talk."""
-
-    def fit(self, mind: Mind, blocks: tuple[Block, ...], ask: Ask | None) -> tuple[str, str]:
-        """The text that is sent and the rest that had no room."""
-
-    def fit_text(self, mind: Mind, text: str) -> tuple[str, str]:
-        """A plain text and what of it had no room."""
-
-    def keyword(self, mind: Mind, text: str) -> Keyword | None:
-        """The word that stands alone in a message and means something to the channel."""
-
-
 def think(mind: Mind, frame: Frame, work: Work) -> list[Thought]:
     """What comes of each message, in order. It ends early after a message that erases."""
     thinker = _Thinker(mind, frame, work)
@@ -60,9 +48,10 @@ def think(mind: Mind, frame: Frame, work: Work) -> list[Thought]:
 def set_aside(mind: Mind, frame: Frame, work: Work) -> list[Thought]:
     """The first message could not be thought about, again and again: it goes to a steward, and the finder is told."""
     message = work.messages[0]
-    text = mind.script.say("sms_fault", group=frame.group)
+    writing = frame.channels[work.channel]
+    text = mind.script.say(f"{writing.name}_fault", group=frame.group)
     tree = _stored(mind, work).current
-    letter = None if work.is_stopped else Letter(frame.channels[work.channel].fit_text(mind, text)[0])
+    letter = None if work.is_stopped else Letter(writing.fit_text(mind, text, _reply_to(message))[0])
     return [Thought(message.id, None, letter, handed=((tree, "fault", ""),), failed=True)]
 
 
@@ -79,27 +68,50 @@ class _Thinker:
         self.carried = work.carried
 
     def one(self, message: Waiting) -> Thought:
+        """What comes of the next message."""
         text = message.text[: self.frame.text_letters]
-        word = self.writing.keyword(self.mind, text)
         idle = max(0.0, message.received_at - self.last_at) if self.last_at is not None else 0.0
         self.last_at = message.received_at
-        if self.is_stopped:
-            return self._while_stopped(message, text, word)
-        if word in ("stop", "start", "help", "more"):
-            return self._keyword(message, word)
-        return self._turn(message, text, idle)
+        hearing = self.writing.hear(self.mind, self.conversation, text, message.about)
+        if message.tree is not None and hearing.tree is None:
+            hearing = replace(hearing, tree=message.tree)
+        thought = self._heard(message, hearing, text, idle)
+        kept = {"photo": message.about["photo"]} if message.about.get("photo") else None
+        nods = (hearing.nod,) if hearing.nod else ()
+        return replace(thought, about=kept, nods=nods, is_nameless=self.conversation.nameless)
 
-    def _while_stopped(self, message: Waiting, text: str, word: Keyword | None) -> Thought:
+    def _heard(self, message: Waiting, hearing: Hearing, text: str, idle: float) -> Thought:
+        if hearing.standing:
+            return self._stands(message, hearing)
+        word = hearing.word or self.writing.keyword(self.mind, text)
+        if self.is_stopped:
+            return self._while_stopped(message, hearing, word)
+        if word in self.writing.keywords or hearing.word:
+            return self._keyword(message, word)
+        if hearing.text and (not hearing.undoes or message.is_last):
+            return self._turn(message, hearing, idle)
+        said = self._fit_text(self._say(hearing.line), message)[0] if hearing.line else ""
+        return Thought(message.id, None, self._notice(said))
+
+    def _stands(self, message: Waiting, hearing: Hearing) -> Thought:
+        """They left, or came back: nothing is said to that but a word of welcome."""
+        self.is_stopped = hearing.standing == "stop"
+        said = self._fit_text(self._say(hearing.line), message)[0] if hearing.line else ""
+        return Thought(message.id, None, self._notice(said), standing=hearing.standing)
+
+    def _while_stopped(self, message: Waiting, hearing: Hearing, word: Keyword | None) -> Thought:
         """Silence, but for the word that ends it and for danger to life."""
         if word in ("start", "yes"):
             self.is_stopped = False
             return self._started(message)
-        turned = self._step(message, text, 0.0)
+        if not hearing.text:
+            return Thought(message.id, None, None)
+        turned = self._step(message, hearing.text, 0.0, hearing.tree)
         if "unsafe" in turned.view["intents"] and any(one["id"] == "swallowed" for one in turned.view["cautions"]):
             cautions = tuple(block for block in turned.reply.blocks if block.kind == "caution")
-            return Thought(message.id, None, self._letter(cautions, None), handed=_handed(turned))
+            return Thought(message.id, None, self._letter(message, cautions, None, None), handed=_handed(turned))
         if "erase" in turned.view["intents"]:
-            return Thought(message.id, None, None, erases=True)
+            return self._erased(message, turned, silent=True)
         return Thought(message.id, None, None)
 
     def _started(self, message: Waiting) -> Thought:
@@ -108,47 +120,84 @@ class _Thinker:
         if conversation.state == "stopped":
             conversation = replace(conversation, state="listening")
         self.conversation = conversation
-        turned = step(self.mind, conversation, Message("hello", message.reader, self.frame.place, desk=self.frame.desk))
+        turned = self._step(message, "hello", 0.0, None)
         self.conversation = turned.conversation
-        blocks = (Block("note", self._say("sms_started")), *turned.reply.blocks[-1:])
-        letter = self._letter(blocks, turned.reply.ask)
+        blocks = (Block("note", self._say(f"{self.writing.name}_started")), *turned.reply.blocks[-1:])
+        letter = self._letter(message, blocks, turned.reply.ask, turned.view["tree"])
         return Thought(message.id, self._state(), letter, standing="start")
 
-    def _keyword(self, message: Waiting, word: Keyword) -> Thought:
+    def _keyword(self, message: Waiting, word: Keyword | None) -> Thought:
+        name = self.writing.name
         if word == "stop":
             self.is_stopped = True
-            letter = Letter(self._fit_text(self._say("sms_stopped"))[0], kind="notice")
+            letter = Letter(self._fit_text(self._say(f"{name}_stopped"), message)[0], kind="notice")
             return Thought(message.id, self._state(), letter, standing="stop")
         if word == "help":
-            text = self._say("sms_help", person=self.frame.person)
+            text = self._say(f"{name}_help", person=self.frame.person)
         elif word == "more" and self.rest:
             text = self.rest
         else:
-            text = self._say("sms_no_more" if word == "more" else "sms_started")
-        text, self.rest = self._fit_text(text)
-        return Thought(message.id, None, Letter(text, self.rest, cautions=self.carried))
+            text = self._say(f"{name}_no_more" if word == "more" else f"{name}_started")
+        text, self.rest = self._fit_text(text, message)
+        tree = self.conversation.current if self.writing.has_threads else None
+        cautions = tuple((one.text, one.short) for one in self.carried if tree is None or one.tree == tree)
+        return Thought(message.id, None, Letter(text, self.rest, cautions=cautions, tree=tree))
 
-    def _turn(self, message: Waiting, text: str, idle: float) -> Thought:
+    def _turn(self, message: Waiting, hearing: Hearing, idle: float) -> Thought:
         before = self.conversation
-        turned = self._step(message, text, idle)
+        if hearing.undoes:
+            self._take_back(message, hearing)
+        turned = self._step(message, hearing.text, idle, hearing.tree)
         self.conversation = turned.conversation
         if turned.view["intent"] == "erase":
-            return Thought(message.id, None, Letter(self._fit_text(turned.reply.text)[0], kind="notice"), erases=True)
+            return self._erased(message, turned)
         if turned.conversation.state == "stopped":
             self.is_stopped, self.conversation = True, before  # the question that waits is put again after a START
-            stopped = Letter(self._fit_text(self._say("sms_stopped"))[0], kind="notice")
-            return Thought(message.id, self._state(), stopped, standing="stop")
-        letter = self._letter(turned.reply.blocks, turned.reply.ask)
+            text = self._fit_text(self._say(f"{self.writing.name}_stopped"), message)[0]
+            return Thought(message.id, self._state(), Letter(text, kind="notice"), standing="stop")
+        tree = turned.view["tree"]
+        blocks = turned.reply.blocks
+        if hearing.line:
+            blocks = (*blocks[:-1], Block("note", self._say(hearing.line)), *blocks[-1:])
         return Thought(
             message.id,
             self._state(),
-            letter,
+            self._letter(message, blocks, turned.reply.ask, tree),
             handed=_handed(turned),
-            record=tree_record(self.mind, turned.conversation, turned.conversation.current, message.received_at),
+            record=tree_record(self.mind, turned.conversation, tree, message.received_at),
             phrases=_phrases(before, turned.conversation),
+            more=self._list(before),
+            tree=tree,
         )
 
-    def _step(self, message: Waiting, text: str, idle: float) -> Turned:
+    def _take_back(self, message: Waiting, hearing: Hearing) -> None:
+        """What the reader said last of that tree is taken back, for they put other words in its place."""
+        tree = self.conversation.tree_of(hearing.tree or self.conversation.current)
+        undo = self.mind.script.tables["telegram_commands"]["undo"]
+        if any(claim.reader == message.reader for claim in tree.claims):
+            self.conversation = self._step(message, undo, 0.0, hearing.tree).conversation
+
+    def _erased(self, message: Waiting, turned: Turned, *, silent: bool = False) -> Thought:
+        """Who asked for it is forgotten: the whole conversation, or in a crew the one reader."""
+        text = self._fit_text(turned.reply.text, message)[0]
+        letter = None if silent else Letter(text, kind="notice")
+        if not message.about.get("crew"):
+            return Thought(message.id, None, letter, erases=True)
+        self.conversation = after = turned.conversation
+        records = (tree_record(self.mind, after, tree.id, message.received_at, bare=True) for tree in after.trees)
+        trees = tuple(record for record in records if record is not None)
+        return Thought(message.id, self._state(), letter, forgets_reader=message.reader, trees=trees)
+
+    def _list(self, before: Conversation) -> tuple[Letter, ...]:
+        """The list of a walk that ended now, as a file where the channel carries files."""
+        walk, was = self.conversation.walk, before.walk
+        if walk is None or not walk.last or (was is not None and was == walk):
+            return ()
+        found = walk_list(self.mind, self.conversation)
+        text = self.writing.file(self._say("walk_file"), walk_csv(found)) if found else ""
+        return (Letter(text, kind="notice"),) if text else ()
+
+    def _step(self, message: Waiting, text: str, idle: float, tree: int | None) -> Turned:
         said = Message(
             text,
             message.reader,
@@ -156,33 +205,52 @@ class _Thinker:
             datetime.fromtimestamp(message.received_at, UTC).month,
             desk=self.frame.desk,
             idle_hours=idle / HOUR_S,
+            name=str(message.about.get("name", "")) if message.about.get("crew") else "",
+            crew=bool(message.about.get("crew")),
+            tree=tree,
         )
         return step(self.mind, self.conversation, said)
 
-    def _letter(self, blocks: tuple[Block, ...], ask: Ask | None) -> Letter | None:
-        """The reply as it is sent, with the cautions of one that was not sent yet before it."""
+    def _letter(self, message: Waiting, blocks: tuple[Block, ...], ask: Ask | None, tree: int | None) -> Letter | None:
+        """The reply as it is sent, with the cautions of those whose place it takes before it."""
+        tree = tree if self.writing.has_threads else None
         own = {block.text for block in blocks}
-        carried = tuple(Block("caution", text, short) for text, short in self.carried if text not in own)
-        text, self.rest = self.writing.fit(self.mind, (*carried, *blocks), ask)
+        mine = [one for one in self.carried if tree is None or one.tree in (tree, None)]
+        carried = tuple(Block("caution", one.text, one.short) for one in mine if one.text not in own)
+        question = self.writing.question(self.conversation, tree) if tree is not None and ask is not None else 0
+        text, self.rest = self.writing.fit(self.mind, (*carried, *blocks), ask, question, _reply_to(message))
         cautions = tuple((block.text, block.short) for block in (*carried, *blocks) if block.kind == "caution")
-        self.carried = cautions
-        return Letter(text, self.rest, cautions=cautions) if text else None
+        if not text:
+            return None
+        others = tuple(one for one in self.carried if one not in mine)
+        self.carried = (*others, *(Carried(*one, tree) for one in cautions))
+        return Letter(text, self.rest, cautions=cautions, tree=tree)
+
+    def _notice(self, text: str) -> Letter | None:
+        return Letter(text, kind="notice") if text else None
 
     def _say(self, line: str, **gaps: str) -> str:
         lines = {**self.mind.knowledge.lines.get("unknown", {}), **self.mind.card.lines}
         return capital(self.mind.script.say(line, group=self.frame.group, **{**lines, **gaps}))
 
-    def _fit_text(self, text: str) -> tuple[str, str]:
-        return self.writing.fit_text(self.mind, text)
+    def _fit_text(self, text: str, message: Waiting) -> tuple[str, str]:
+        return self.writing.fit_text(self.mind, text, _reply_to(message))
 
     def _state(self) -> str:
         return json.dumps(to_json(self.conversation), separators=(",", ":"))
 
 
-def tree_record(mind: Mind, conversation: Conversation, number: int, at: float) -> TreeRecord | None:
-    """What a survey wants of a tree; None where nothing was said of it."""
+def _reply_to(message: Waiting) -> int:
+    """Among several people a reply shows whom it answers."""
+    return message.posted_as if message.about.get("crew") else 0
+
+
+def tree_record(
+    mind: Mind, conversation: Conversation, number: int, at: float, *, bare: bool = False
+) -> TreeRecord | None:
+    """What a survey wants of a tree; None where nothing was said of it (or with `bare`, an empty record then)."""
     tree = next(tree for tree in conversation.trees if tree.id == number)
-    if not tree.claims:
+    if not tree.claims and not bare:
         return None
     shown = tree.shown
     return TreeRecord(

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 
 import structlog
-from limits import RateLimitItem, parse
-from limits.storage import MemoryStorage
-from limits.strategies import SlidingWindowCounterRateLimiter
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
 from starlette.requests import ClientDisconnect, Request
@@ -19,6 +17,7 @@ from chatkey.channels.sms import inbound
 from chatkey.channels.sms.channel import NAME, SmsChannel
 from chatkey.channels.sms.inbound import Refused
 from chatkey.channels.sms.push import answer
+from chatkey.service.limits import Limits, body_of
 from chatkey.service.running import Running
 from chatkey.service.settings import LimitSettings
 from chatkey.store.engine import StoreUnavailableError
@@ -32,26 +31,7 @@ RETRY_AFTER_S = 30
 log = structlog.get_logger()
 
 
-class Limits:
-    """How much one sender and all together may send. Kept in memory: a restart begins a new count."""
-
-    def __init__(self, settings: LimitSettings) -> None:
-        self._window = SlidingWindowCounterRateLimiter(MemoryStorage())  # the other kinds never forget a sender
-        self._sender: RateLimitItem = parse(f"{settings.sender_a_minute}/minute")
-        self._all: RateLimitItem = parse(f"{settings.all_a_minute}/minute")
-        self._told: RateLimitItem = parse("1/minute")
-
-    def all_is_well(self) -> bool:
-        """Counts one request; False where there are too many in all."""
-        return self._window.hit(self._all, "all")
-
-    def sender_is_well(self, mark: str) -> bool:
-        """Counts one message of a sender; False where they are over their limit of a minute."""
-        return self._window.hit(self._sender, mark)
-
-    def may_be_told(self, mark: str) -> bool:
-        """True once a minute: a sender over the limit is told, not each time."""
-        return self._window.hit(self._told, "told", mark)
+Door = Callable[[Request], Awaitable[Response]]
 
 
 @dataclass(slots=True, eq=False)
@@ -69,7 +49,7 @@ class SmsRoute:
         if not self.limits.all_is_well():
             return self._refuse(429)
         try:
-            body = await _body(request, self.settings.body_bytes)
+            body = await body_of(request, self.settings.body_bytes)
         except ClientDisconnect:
             return self._refuse(400)
         if body is None or len(request.scope["query_string"]) > self.settings.body_bytes:
@@ -80,7 +60,7 @@ class SmsRoute:
             return self._refuse(refused.status)
         except ChannelError:
             return self._refuse(400)
-        mark = self.running.store.seal.mark("limit", address)
+        mark = self.running.keeper.store.seal.mark("limit", address)
         muted = not self.limits.sender_is_well(mark)
         try:
             received = await self.running.take(
@@ -102,19 +82,20 @@ class SmsRoute:
         if self.channel.gateway.reply == "push":
             return self._respond("")
         await self.running.answered(received.id, RESPONSE_WAIT_S)
-        letter = await self.running.look(reply_to, self.running.store, received.id)
-        if letter is None or self.running.is_handed_over(letter.id):
+        letter = await self.running.keeper.look(reply_to, self.running.keeper.store, received.id)
+        if letter is None or letter.id in self.running.post.handed:
             return self._respond("")
         if await request.is_disconnected():  # nobody hears it: it is pushed, or goes when the message comes again
             return self._respond("")
-        done = BackgroundTask(self.running.handed_over, letter.id)  # runs when the answer has left
+        done = BackgroundTask(self.running.post.write_down, letter.id)  # runs when the answer has left
         return self._respond(letter.text, done)
 
     async def _tell(self, received: Received) -> None:
         if received.conversation is not None:
             notice = Letter(self.too_many, kind="notice")
-            await self.running.db(post_notice, self.running.store, received.conversation, notice, self.running.clock())
-            self.running.posted()
+            keeper = self.running.keeper
+            await keeper.db(post_notice, keeper.store, received.conversation, notice, self.running.clock())
+            self.running.post.posted()
 
     def _respond(self, text: str, background: BackgroundTask | None = None) -> Response:
         found = answer(self.channel.gateway, text)
@@ -128,15 +109,15 @@ class SmsRoute:
         return PlainTextResponse("", status, headers)
 
 
-def make_app(running: Running, sms: SmsRoute | None) -> Starlette:
-    """The routes of one serving process."""
+def make_app(running: Running, doors: Mapping[str, Door]) -> Starlette:
+    """The routes of one serving process: `doors` by their path."""
 
     async def health(_request: Request) -> Response:
         return JSONResponse({"alive": True})
 
     async def ready(_request: Request) -> Response:
         try:
-            await running.look(is_waiting, running.store)
+            await running.keeper.look(is_waiting, running.keeper.store)
             well = running.is_well
         except StoreUnavailableError:
             well = False
@@ -146,9 +127,8 @@ def make_app(running: Running, sms: SmsRoute | None) -> Starlette:
         return Response(running.metrics.text(), media_type="text/plain; version=0.0.4; charset=utf-8")
 
     routes = [Route("/health", health), Route("/ready", ready), Route("/metrics", metrics)]
-    if sms is not None:
-        # any method: the gateway's profile says which is right, and the rest gets 405
-        routes.append(Route("/sms/in", _AnyMethod(sms)))
+    # any method: the door knows which is right, and the rest gets 405
+    routes += [Route(path, _AnyMethod(door)) for path, door in doors.items()]
     app = Starlette(routes=routes, exception_handlers={Exception: _fault})
     app.router.redirect_slashes = False  # it would send a caller to whatever host they named
     return app
@@ -163,20 +143,9 @@ async def _fault(_request: Request, error: Exception) -> Response:
 class _AnyMethod:
     """An ASGI application over one route function, for every method."""
 
-    def __init__(self, route: SmsRoute) -> None:
+    def __init__(self, route: Door) -> None:
         self.route = route
 
     async def __call__(self, scope, receive, send) -> None:  # type: ignore[no-untyped-def]
         response = await self.route(Request(scope, receive))
         await response(scope, receive, send)
-
-
-async def _body(request: Request, most: int) -> bytes | None:
-    """The body, or None where it is larger: nothing of it is kept then."""
-    size, parts = 0, []
-    async for part in request.stream():
-        size += len(part)
-        if size > most:
-            return None
-        parts.append(part)
-    return b"".join(parts)

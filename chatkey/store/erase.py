@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, Select, and_, delete, exists, func, select, update
+from sqlalchemy import ColumnElement, Connection, Select, and_, delete, exists, func, select, update
 
 from chatkey.store.engine import Store, faults, put
 from chatkey.store.messages import Letter
@@ -16,6 +16,7 @@ from chatkey.store.schema import (
     identifications,
     inbox,
     observations,
+    opt_outs,
     outbox,
     unknown_phrases,
 )
@@ -57,7 +58,7 @@ def erase_conversation(
     connection.execute(
         update(inbox)
         .where(inbox.c.conversation_id == conversation, inbox.c.status != "waiting")
-        .values(text=None, reader="", conversation_id=None)
+        .values(text=None, reader="", about=None, conversation_id=None)
     )
     connection.execute(
         update(conversations).where(conversations.c.id == conversation).values(mark=f"gone {conversation}")
@@ -80,6 +81,58 @@ def erase_conversation(
             due=due,
             forgets=True,
         )
+
+
+def erase_reader(connection: Connection, conversation: int, reader: str, channel: str, now: float) -> None:
+    """One of several who write in a chat is forgotten: their words go, and what was sent, for it may quote them.
+
+    The records of the trees are written anew by the caller, from what the others said.
+    """
+    connection.execute(
+        update(inbox)
+        .where(inbox.c.conversation_id == conversation, inbox.c.reader == reader, inbox.c.status != "waiting")
+        .values(text=None, reader="", about=None)
+    )
+    connection.execute(
+        update(outbox)
+        .where(outbox.c.conversation_id == conversation, outbox.c.status != "waiting")
+        .values(text=None, rest="", cautions=[])
+    )
+    connection.execute(
+        delete(unknown_phrases).where(
+            unknown_phrases.c.conversation_id == conversation, unknown_phrases.c.reader == reader
+        )
+    )
+    of_words = and_(handovers.c.conversation_id == conversation, handovers.c.reason == "unsafe")
+    connection.execute(update(handovers).where(of_words).values(detail=""))
+    connection.execute(put(erasures, channel=channel, at=now))
+
+
+def move_address(store: Store, channel: str, old: str, new: str, now: float) -> bool:
+    """A chat has another address now: its conversation, what waits for it and its opt-out go there. False where
+    nothing of it was known. Where the new address has a conversation already, the old one's messages wait no longer
+    behind it: both stand, and what is sent goes to the new one."""
+    before, after = (store.seal.mark("address", channel, address) for address in (old, new))
+    with store.write() as connection:
+        row = connection.execute(select(conversations.c.id).where(conversations.c.mark == before)).first()
+        connection.execute(
+            update(opt_outs).where(opt_outs.c.mark == before, ~exists().where(_same(after))).values(mark=after)
+        )
+        if row is None:
+            return False
+        sealed = store.seal.shut(channel, new)
+        waiting = and_(outbox.c.conversation_id == row.id, outbox.c.status == "waiting")
+        connection.execute(update(outbox).where(waiting).values(address=sealed, due_at=now))
+        taken = connection.scalar(select(conversations.c.id).where(conversations.c.mark == after))
+        mark = after if taken is None else f"moved {row.id}"
+        moved = update(conversations).where(conversations.c.id == row.id)
+        connection.execute(moved.values(mark=mark, address=sealed))
+    return True
+
+
+def _same(mark: str) -> ColumnElement[bool]:
+    other = opt_outs.alias()
+    return other.c.mark == mark
 
 
 def scrub(store: Store, now: float, *, whole: bool = False) -> bool:
@@ -115,7 +168,7 @@ def archive(store: Store, retention: Retention, now: float) -> int:
         connection.execute(
             update(inbox)
             .where(inbox.c.received_at < words_before, inbox.c.status != "waiting", inbox.c.text.is_not(None))
-            .values(text=None)
+            .values(text=None, about=None)
         )
         connection.execute(
             update(outbox)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Any
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, Row, func, select, update
 
 from chatkey.store.coarse import coarse
 from chatkey.store.engine import Store, put_once, put_or_change
-from chatkey.store.messages import Inbound, Received, Waiting, Work
+from chatkey.store.messages import Carried, Inbound, Received, Waiting, Work
 from chatkey.store.schema import conversations, inbox, opt_outs, outbox
 
 MOST_TRIES = 3  # of one message before it is set aside
@@ -32,6 +33,8 @@ def receive(store: Store, inbound: Inbound, now: float) -> Received:
             conversation_id=conversation,
             reader=inbound.reader,
             text=coarse(inbound.text),
+            about=dict(inbound.about) if inbound.about else None,
+            posted_as=inbound.posted_as,
             status="muted" if muted else "waiting",
             received_at=now,
         ).returning(inbox.c.id)
@@ -103,18 +106,19 @@ def _work(connection: Connection, id: int) -> Work:
         .where(conversations.c.id == id)
     ).one()
     messages = connection.execute(
-        select(inbox.c.id, inbox.c.reader, inbox.c.text, inbox.c.received_at, inbox.c.attempts)
+        select(inbox)
         .where(inbox.c.conversation_id == id, inbox.c.status == "waiting")
         .order_by(inbox.c.id)
         .limit(MOST_AT_ONCE)
     )
     last = connection.execute(
-        select(outbox.c.rest, outbox.c.cautions, outbox.c.status, outbox.c.kind)
-        .where(outbox.c.conversation_id == id)
-        .order_by(outbox.c.id.desc())
-        .limit(1)
+        select(outbox.c.rest).where(outbox.c.conversation_id == id).order_by(outbox.c.id.desc()).limit(1)
     ).first()
-    unsent = last is not None and last.status == "waiting" and last.kind == "reply"
+    unsent = connection.execute(
+        select(outbox.c.cautions, outbox.c.tree)
+        .where(outbox.c.conversation_id == id, outbox.c.status == "waiting", outbox.c.kind == "reply")
+        .order_by(outbox.c.id)
+    ).all()
     return Work(
         conversation=id,
         channel=row.channel,
@@ -123,6 +127,41 @@ def _work(connection: Connection, id: int) -> Work:
         last_at=row.last_at,
         is_stopped=row.stopped is not None,
         rest=last.rest if last else "",
-        carried=tuple((text, short) for text, short in last.cautions) if last and unsent else (),
-        messages=tuple(Waiting(one.id, one.reader, one.text or "", one.received_at, one.attempts) for one in messages),
+        sealed=row.address,
+        carried=tuple(Carried(text, short, one.tree) for one in unsent for text, short in one.cautions),
+        messages=tuple(_waiting(connection, one) for one in messages),
     )
+
+
+def _waiting(connection: Connection, row: Row[Any]) -> Waiting:
+    about = row.about or {}
+    return Waiting(
+        row.id,
+        row.reader,
+        row.text or "",
+        row.received_at,
+        row.attempts,
+        about,
+        tree=_thread(connection, row.conversation_id, about["replies_to"]) if about.get("replies_to") else None,
+        posted_as=row.posted_as or 0,
+        is_last=_is_last(connection, row) if about.get("is_edit") else True,
+    )
+
+
+def _thread(connection: Connection, conversation: int, number: int) -> int | None:
+    """The tree that a message was about, ours or a finder's, by the channel's number of it."""
+    for table in (outbox, inbox):
+        of = (table.c.conversation_id == conversation, table.c.posted_as == number, table.c.tree.is_not(None))
+        tree = connection.scalar(select(table.c.tree).where(*of).order_by(table.c.id.desc()).limit(1))
+        if tree is not None:
+            return int(tree)
+    return None
+
+
+def _is_last(connection: Connection, row: Row[Any]) -> bool:
+    """Nothing else came from this reader since the message whose words were changed."""
+    of = (inbox.c.conversation_id == row.conversation_id, inbox.c.reader == row.reader, inbox.c.id < row.id)
+    newest = connection.execute(
+        select(inbox.c.id, inbox.c.posted_as).where(*of).order_by(inbox.c.id.desc()).limit(1)
+    ).first()
+    return newest is not None and newest.posted_as == row.posted_as

@@ -19,6 +19,8 @@ class Inbound:
     address: str
     text: str
     reader: str = "finder"  # who wrote, where several write from one address
+    about: Mapping[str, Any] | None = None  # what the channel knows beside the words
+    posted_as: int | None = None  # the channel's number of it
     muted: bool = False  # over a limit: kept, never thought about
     most_a_day: int | None = None  # messages of one conversation; those over it are muted
 
@@ -42,6 +44,19 @@ class Waiting:
     text: str
     received_at: float
     attempts: int
+    about: Mapping[str, Any] = field(default_factory=dict)
+    tree: int | None = None  # whose thread it continues
+    posted_as: int = 0  # the channel's number of it
+    is_last: bool = True  # of its reader: what they edited is what they wrote last
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """A caution of a reply that was not sent yet, and the tree that reply was about."""
+
+    text: str
+    short: str
+    tree: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +70,8 @@ class Work:
     last_at: float
     is_stopped: bool
     rest: str  # what the last reply had no room for
-    carried: tuple[tuple[str, str], ...]  # cautions of a reply that was not sent yet
+    sealed: bytes | None  # the address, sealed
+    carried: tuple[Carried, ...]  # cautions of replies that were not sent yet
     messages: tuple[Waiting, ...]
 
 
@@ -67,6 +83,7 @@ class Letter:
     rest: str = ""
     kind: OutboxKind = "reply"
     cautions: tuple[tuple[str, str], ...] = ()  # (text, short)
+    tree: int | None = None  # a reply takes the place of one about the same tree; None: of any
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +123,13 @@ class Thought:
     record: TreeRecord | None = None
     phrases: tuple[Phrase, ...] = ()
     failed: bool = False
+    more: tuple[Letter, ...] = ()  # that go out after it: a file
+    about: Mapping[str, Any] | None = None  # what is kept of what the channel knew, once thought about
+    tree: int | None = None  # that it was about
+    nods: tuple[Mapping[str, Any], ...] = ()  # small signs that the channel gives at once, and that may be lost
+    forgets_reader: str = ""  # one of several, who is forgotten
+    trees: tuple[TreeRecord, ...] = ()  # all records anew, where a reader was forgotten
+    is_nameless: bool = False  # nothing that tells readers apart is kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,3 +158,5 @@ class Given:
     created_at: float
     state: str | None
     messages: tuple[tuple[float, str], ...] = field(default=())  # (when, what the finder wrote), the last ones
+    photos: tuple[str, ...] = ()  # the channel's ids of photos that came with it
+    taken_by: str = ""

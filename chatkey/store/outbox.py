@@ -28,13 +28,14 @@ def post(
     forgets: bool = False,
     knowledge: str = "",
     probability: float | None = None,
+    handover: int | None = None,
 ) -> int:
     """A letter into the outbox; a reply takes the place of one to the same finder that was not sent yet.
 
     `due`: when it may be sent, where that is not at once.
     """
     if letter.kind == "reply" and conversation is not None:
-        supersede(connection, conversation)
+        supersede(connection, conversation, letter.tree)
     row = put(
         outbox,
         conversation_id=conversation,
@@ -45,6 +46,8 @@ def post(
         text=letter.text,
         rest=letter.rest,
         cautions=[list(caution) for caution in letter.cautions],
+        tree=letter.tree,
+        handover_id=handover,
         status="waiting",
         forgets=forgets,
         due_at=now if due is None else due,
@@ -55,9 +58,11 @@ def post(
     return int(connection.execute(row.returning(outbox.c.id)).scalar_one())
 
 
-def supersede(connection: Connection, conversation: int) -> None:
-    """Replies of a conversation that were not sent yet will not be."""
+def supersede(connection: Connection, conversation: int, tree: int | None = None) -> None:
+    """Replies of a conversation (about one tree, or any) that were not sent yet will not be."""
     where = and_(outbox.c.conversation_id == conversation, outbox.c.status == "waiting", outbox.c.kind == "reply")
+    if tree is not None:
+        where = and_(where, or_(outbox.c.tree == tree, outbox.c.tree.is_(None)))
     connection.execute(update(outbox).where(where).values(status="superseded", text=None, address=None))
 
 
@@ -107,12 +112,13 @@ def _is_due(now: float, channels: Collection[str] | None) -> ColumnElement[bool]
     return and_(outbox.c.status == "waiting", is_due, is_first, *of_channels)
 
 
-def mark_sent(store: Store, id: int, now: float) -> None:
-    """It went out: its address is forgotten; with `forgets` all of it."""
+def mark_sent(store: Store, id: int, now: float, posted_as: int | None = None) -> None:
+    """It went out, under that number of the channel: its address is forgotten; with `forgets` all of it."""
     with store.write() as connection:
         if connection.execute(delete(outbox).where(outbox.c.id == id, outbox.c.forgets)).rowcount:
             return
-        connection.execute(update(outbox).where(outbox.c.id == id).values(status="sent", sent_at=now, address=None))
+        sent = {"status": "sent", "sent_at": now, "address": None, "posted_as": posted_as}
+        connection.execute(update(outbox).where(outbox.c.id == id).values(**sent))
 
 
 def try_later(store: Store, letter: Due, now: float) -> None:
@@ -124,6 +130,12 @@ def try_later(store: Store, letter: Due, now: float) -> None:
         if connection.execute(row.where(is_old).values(status="failed", address=None)).rowcount:
             return
         connection.execute(row.values(attempts=outbox.c.attempts + 1, due_at=now + wait))
+
+
+def wait_until(store: Store, id: int, due: float) -> None:
+    """It is not this letter's turn before that time; that is no failure."""
+    with store.write() as connection:
+        connection.execute(update(outbox).where(outbox.c.id == id, outbox.c.status == "waiting").values(due_at=due))
 
 
 def give_up_old(connection: Connection, now: float) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, func, select, update
@@ -10,7 +10,7 @@ from sqlalchemy import Connection, func, select, update
 from chatkey.store.engine import NotInQueueError, Store, StoreError, put
 from chatkey.store.messages import Given, Letter, TreeRecord
 from chatkey.store.outbox import post
-from chatkey.store.schema import conversations, handovers, identifications, inbox
+from chatkey.store.schema import conversations, handovers, identifications, inbox, outbox
 from chatkey.store.turns import record
 
 LAST_MESSAGES = 12
@@ -92,6 +92,72 @@ def answer(
     return True
 
 
+def untold(store: Store, most: int = 20) -> list[Given]:
+    """Trees that wait, and of which the stewards' group was not told yet."""
+    with store.read() as connection:
+        ids = connection.scalars(
+            select(handovers.c.id)
+            .where(handovers.c.status == "open", ~handovers.c.is_told)
+            .order_by(handovers.c.id)
+            .limit(most)
+        ).all()
+    found: dict[int, Given] = {}
+    for id in ids:
+        given = entry(store, id)
+        found[given.id] = given
+    return list(found.values())
+
+
+def tell(store: Store, given: Given, channel: str, address: str, letters: Sequence[Letter], now: float) -> bool:
+    """Letters to the stewards about one entry, once: False where they were told already."""
+    with store.write() as connection:
+        same = handovers.c.id == given.id
+        if given.conversation is not None:
+            same = (handovers.c.conversation_id == given.conversation) & (handovers.c.tree == given.tree)
+        told = update(handovers).where(same, handovers.c.status == "open", ~handovers.c.is_told).values(is_told=True)
+        if not connection.execute(told).rowcount:
+            return False
+        for letter in letters:
+            sealed = store.seal.shut(channel, address)
+            post(
+                connection,
+                conversation=None,
+                message=None,
+                channel=channel,
+                sealed=sealed,
+                letter=letter,
+                now=now,
+                handover=given.id,
+            )
+    return True
+
+
+def note_to(store: Store, channel: str, address: str, letter: Letter, now: float) -> None:
+    """A word to the stewards that is of no entry."""
+    with store.write() as connection:
+        sealed = store.seal.shut(channel, address)
+        post(connection, conversation=None, message=None, channel=channel, sealed=sealed, letter=letter, now=now)
+
+
+def told_as(store: Store, posted_as: int) -> int | None:
+    """The entry that a message in the stewards' group is about; None for any other message."""
+    with store.read() as connection:
+        found = select(outbox.c.handover_id).where(outbox.c.posted_as == posted_as, outbox.c.handover_id.is_not(None))
+        return connection.scalar(found.order_by(outbox.c.id.desc()).limit(1))
+
+
+def take(store: Store, id: int, by: str) -> str:
+    """Marks who looks at an entry, the first only; who has it now."""
+    given = entry(store, id)
+    with store.write() as connection:
+        same = handovers.c.id == given.id
+        if given.conversation is not None:
+            same = (handovers.c.conversation_id == given.conversation) & (handovers.c.tree == given.tree)
+        free = update(handovers).where(same, handovers.c.status == "open", handovers.c.taken_by == "")
+        connection.execute(free.values(taken_by=by))
+        return connection.scalar(select(handovers.c.taken_by).where(handovers.c.id == given.id)) or by
+
+
 def days_of_late(store: Store) -> float | None:
     """How many days the last answers took, at the slow end (four in five were faster); None without any."""
     with store.read() as connection:
@@ -114,7 +180,7 @@ def n_open(store: Store) -> int:
 def _given(connection: Connection, rows: list[Any]) -> Given:
     first = rows[0]
     said = connection.execute(
-        select(inbox.c.received_at, inbox.c.text)
+        select(inbox.c.received_at, inbox.c.text, inbox.c.about)
         .where(inbox.c.conversation_id == first.conversation_id, inbox.c.text.is_not(None))
         .order_by(inbox.c.id.desc())
         .limit(LAST_MESSAGES)
@@ -129,7 +195,9 @@ def _given(connection: Connection, rows: list[Any]) -> Given:
         status=first.status,
         created_at=first.created_at,
         state=first.state,
-        messages=tuple((at, text) for at, text in reversed(said)),
+        messages=tuple((row.received_at, row.text) for row in reversed(said) if row.text),
+        photos=tuple(row.about["photo"] for row in reversed(said) if row.about and row.about.get("photo")),
+        taken_by=first.taken_by,
     )
 
 
@@ -137,7 +205,7 @@ def _keep_verdict(
     connection: Connection, conversation: int, tree: TreeRecord, verdict: Mapping[str, str], now: float
 ) -> None:
     observation = record(connection, conversation, tree, now)
-    if verdict["kind"] in ("right", "other", "unknowable"):
+    if observation is not None and verdict["kind"] in ("right", "other", "unknowable"):
         row = put(
             identifications,
             observation_id=observation,

@@ -61,6 +61,9 @@ inbox = Table(
     _conversation(),
     Column("reader", String(64), nullable=False),  # who wrote, within a conversation
     Column("text", Text),  # NULL once forgotten
+    Column("about", JSON(none_as_null=True)),  # what the channel knows beside the words, till it is thought about
+    Column("posted_as", NUMBER),  # the channel's number of it, where others may reply to it
+    Column("tree", Integer),  # that it was about
     Column("status", String(12), nullable=False),  # waiting, done, failed, muted
     Column("attempts", Integer, nullable=False, server_default="0"),
     Column("received_at", Float, nullable=False, index=True),
@@ -80,6 +83,9 @@ outbox = Table(
     Column("text", Text),
     Column("rest", Text, nullable=False, server_default=""),  # what did not fit, for MORE
     Column("cautions", JSON, nullable=False),  # [[text, short], …]: they outlive a reply that is superseded
+    Column("tree", Integer),  # that it is about, where a conversation has a thread for each
+    Column("posted_as", NUMBER, index=True),  # the channel's number of it, once sent: replies to it name it
+    Column("handover_id", NUMBER),  # what it tells the stewards of
     Column("status", String(12), nullable=False),  # waiting, sent, superseded, failed, dropped
     Column("forgets", Boolean, nullable=False, server_default="0"),  # the row goes when it is sent
     Column("attempts", Integer, nullable=False, server_default="0"),
@@ -132,6 +138,8 @@ handovers = Table(
     Column("created_at", Float, nullable=False),
     Column("answered_at", Float),
     Column("verdict", JSON),
+    Column("is_told", Boolean, nullable=False, server_default="0"),  # the stewards' group was told of it
+    Column("taken_by", Text, nullable=False, server_default=""),  # the steward who looks at it
 )
 
 unknown_phrases = Table(

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from sqlalchemy import Connection, delete, select, update
 
 from chatkey.store.engine import Store, put, put_once
-from chatkey.store.erase import erase_conversation
+from chatkey.store.erase import erase_conversation, erase_reader
 from chatkey.store.messages import Thought, TreeRecord, Work
 from chatkey.store.outbox import drop_all, post
 from chatkey.store.schema import (
@@ -64,7 +64,9 @@ def _keep(
     due: float,
 ) -> None:
     status = "failed" if thought.failed else "done"
-    connection.execute(update(inbox).where(inbox.c.id == thought.message).values(status=status))
+    kept = {"status": status, "about": dict(thought.about) if thought.about else None, "tree": thought.tree}
+    kept |= {"reader": ""} if thought.is_nameless else {}
+    connection.execute(update(inbox).where(inbox.c.id == thought.message).values(**kept))
     if thought.standing == "stop":
         connection.execute(put_once(connection, opt_outs, mark=mark, channel=channel, at=now))
         drop_all(connection, conversation)
@@ -83,14 +85,22 @@ def _keep(
             knowledge=thought.record.knowledge if thought.record else "",
             probability=thought.record.probability if thought.record else None,
         )
+    for letter in () if thought.erases else thought.more:
+        post(
+            connection, conversation=conversation, message=None, channel=channel, sealed=sealed, letter=letter, now=now
+        )
+    if thought.forgets_reader:
+        erase_reader(connection, conversation, thought.forgets_reader, channel, now)
+    for tree in thought.trees:
+        record(connection, conversation, tree, now, is_new=False)
     if thought.record is not None:
         record(connection, conversation, thought.record, now)
-    for tree, reason, detail in thought.handed:
+    for number, reason, detail in thought.handed:
         connection.execute(
             put(
                 handovers,
                 conversation_id=conversation,
-                tree=tree,
+                tree=number,
                 reason=reason,
                 detail=detail,
                 status="open",
@@ -101,8 +111,13 @@ def _keep(
         connection.execute(put(unknown_phrases, conversation_id=conversation, at=now, **asdict(phrase)))
 
 
-def record(connection: Connection, conversation: int, tree: TreeRecord, now: float) -> int:
-    """The observation of a tree as it is now; an identification more where another one was shown. Returns its id."""
+def record(
+    connection: Connection, conversation: int, tree: TreeRecord, now: float, *, is_new: bool = True
+) -> int | None:
+    """The observation of a tree as it is now; an identification more where another one was shown. Returns its id.
+
+    With `is_new` false none is begun: None where there was none.
+    """
     known = connection.execute(
         select(observations.c.id).where(
             observations.c.conversation_id == conversation, observations.c.tree == tree.tree
@@ -112,6 +127,8 @@ def record(connection: Connection, conversation: int, tree: TreeRecord, now: flo
     if known:
         id = int(known.id)
         connection.execute(update(observations).where(observations.c.id == id).values(**values, last_at=now))
+    elif not is_new:
+        return None
     else:
         row = put(
             observations,

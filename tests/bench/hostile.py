@@ -132,7 +132,7 @@ def attack(name: str, make: Make, mind: Mind, n: int, seed: int) -> Tally:
                 opened.client.portal.call(_ask_all, opened, part, tally)
                 opened.settle()
             tally.n_kept = opened.n_kept()
-            with opened.running.store.read() as connection:
+            with opened.running.keeper.store.read() as connection:
                 tally.n_rows = connection.scalar(select(func.count()).select_from(inbox)) or 0
             tally.faults += [json.dumps(line) for line in opened.faults()]
     tally.seconds = time.perf_counter() - start

@@ -180,7 +180,7 @@ class Door:
     def settle(self) -> None:
         """Until all that was kept is thought about."""
         assert self.client.portal is not None
-        while self.client.portal.call(self.running.look, is_waiting, self.running.store):
+        while self.client.portal.call(self.running.keeper.look, is_waiting, self.running.keeper.store):
             time.sleep(0.02)
 
     def faults(self) -> list[dict[str, object]]:

@@ -56,7 +56,7 @@ class Phones:
         """The next text that this phone gets, once it is written down that it was sent."""
         text = self.arriving(number)
         until = time.monotonic() + PATIENCE_S
-        while self.client.app.state.running._handed:  # else the cautions of this text are carried into the next
+        while self.client.app.state.running.post.handed:  # else the cautions of this text are carried into the next
             assert time.monotonic() < until, "a text was sent, and that is not written down"
             time.sleep(0.005)
         return text

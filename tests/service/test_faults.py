@@ -226,7 +226,7 @@ def fill(path):
 def test_a_database_that_has_reached_its_largest_size_takes_nothing_and_loses_nothing(settings, opened, tmp_path):
     phones = opened()
     phones.say(ANA, FOUND)
-    writing = phones.client.app.state.running.store
+    writing = phones.client.app.state.running.keeper.store
     with writing.read() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
     writing.engine.dispose()

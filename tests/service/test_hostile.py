@@ -122,7 +122,7 @@ def _checked(mind, folder, **sms):
 
 
 def _every_row_is_whole(opened):
-    with opened.running.store.read() as connection:
+    with opened.running.keeper.store.read() as connection:
         rows = connection.execute(select(inbox)).all()
         known = set(connection.scalars(select(conversations.c.id)))
     assert len(rows) == opened.n_kept()

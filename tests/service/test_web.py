@@ -133,7 +133,7 @@ def test_the_reply_goes_in_the_answer_and_nowhere_else(answering):
     reply = _message(_post(answering, "soft flat needles near Marquette MI", "1"))
     assert "soft needles" in reply
     answering.clock.now += 60
-    answering.client.portal.call(answering.client.app.state.running.posted)
+    answering.client.portal.call(answering.client.app.state.running.post.posted)
     assert "pale lines" in _message(_post(answering, "2 white lines under", "2"))
     assert answering.gateway.given == []
     assert _statuses(answering) == ["sent", "sent"]

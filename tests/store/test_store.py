@@ -16,7 +16,7 @@ from chatkey.store import Seal, Store, StoreError, open_store, queue
 from chatkey.store.engine import StoreUnavailableError, check_key
 from chatkey.store.erase import Retention, archive, scrub
 from chatkey.store.inbox import count_try, is_waiting, next_work, receive
-from chatkey.store.messages import Inbound, Letter, Phrase, Thought, TreeRecord, Work
+from chatkey.store.messages import Carried, Inbound, Letter, Phrase, Thought, TreeRecord, Work
 from chatkey.store.outbox import counts, due, give_up, mark_sent, note_opt_out, post_notice, reply_to, try_later
 from chatkey.store.schema import conversations, identifications, inbox, observations, opt_outs, outbox
 from chatkey.store.seal import SealError, new_key, read_key
@@ -104,7 +104,7 @@ def test_a_reply_that_was_not_sent_yet_is_superseded_and_its_caution_is_handed_o
     finish(store, work, [thought(work, "Treat it as yew.", cautions=(("Treat it as yew.", "Yew."),))], NOW)
     receive(store, said("2", ANA), NOW)
     (work,) = next_work(store, (), 9)
-    assert work.carried == (("Treat it as yew.", "Yew."),)
+    assert work.carried == (Carried("Treat it as yew.", "Yew."),)
     finish(store, work, [thought(work, "next")], NOW)
     assert [letter.text for letter in due(store, NOW)] == ["next"]
     assert counts(store) == {"superseded": 1, "waiting": 1}

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import httpx
 
+from chatkey.channels.base import Delivery
 from chatkey.channels.sms.fold import fold, fold_text
-from chatkey.channels.sms.gateway import Gateway, Outcome, Secrets
+from chatkey.channels.sms.gateway import Gateway, Secrets
 from chatkey.channels.sms.inbound import Received, Request, receive
 from chatkey.channels.sms.keywords import Keyword, keyword
 from chatkey.channels.sms.numbers import address
 from chatkey.channels.sms.push import push
+from chatkey.channels.writing import Writing
 from chatkey.dialog import Mind
 from chatkey.dialog.reply import Ask, Block
 
@@ -19,18 +23,24 @@ NAME = "sms"
 
 
 @dataclass(frozen=True, slots=True)
-class SmsWriting:
+class SmsWriting(Writing):
     """Replies in the letters and the room of text messages."""
 
     segments: int = 2
+    name: ClassVar[str] = NAME
+    keywords: ClassVar[Sequence[Keyword]] = ("stop", "start", "help", "more")
 
-    def fit(self, mind: Mind, blocks: tuple[Block, ...], ask: Ask | None) -> tuple[str, str]:
-        """The text that is sent and the rest that had no room."""
+    def fit(
+        self, mind: Mind, blocks: Sequence[Block], ask: Ask | None, question: int = 0, reply_to: int = 0
+    ) -> tuple[str, str]:
+        """The text that is sent and the rest that had no room. Questions are answered by number or in words."""
+        del question, reply_to
         folded = fold(blocks, ask, self.segments, more=mind.script.say("sms_more"))
         return folded.text, folded.rest
 
-    def fit_text(self, mind: Mind, text: str) -> tuple[str, str]:
+    def fit_text(self, mind: Mind, text: str, reply_to: int = 0) -> tuple[str, str]:
         """A plain text and what of it had no room."""
+        del reply_to
         folded = fold_text(text, self.segments, more=mind.script.say("sms_more"))
         return folded.text, folded.rest
 
@@ -54,6 +64,7 @@ class SmsChannel:
         received = receive(self.gateway, request, self.secrets, now)
         return received, address(received.sender, self.region)
 
-    async def send(self, address: str, text: str) -> Outcome:
+    async def send(self, address: str, text: str) -> Delivery:
         """Hands one text to the gateway."""
-        return await push(self.client, self.gateway, self.secrets, sender=self.number, recipient=address, text=text)
+        sent = await push(self.client, self.gateway, self.secrets, sender=self.number, recipient=address, text=text)
+        return Delivery(sent)

@@ -10,10 +10,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Literal
+from typing import Any, Literal
 from urllib.parse import urlencode
 
-from telegram import Bot, InlineKeyboardButton, InlineKeyboardMarkup, LinkPreviewOptions, Update
+from telegram import Bot, InlineKeyboardButton, InlineKeyboardMarkup, LinkPreviewOptions, Message, Update
 from telegram.constants import ParseMode
 from telegram.error import (
     BadRequest,
@@ -26,15 +26,13 @@ from telegram.error import (
 )
 from telegram.request import HTTPXRequest
 
-from chatkey.channels.base import ChannelError
+from chatkey.channels.base import ChannelError, Delivery
 from chatkey.channels.telegram.address import Address, read_address
 from chatkey.channels.telegram.commands import menu
 from chatkey.channels.telegram.messages import Button, Outgoing, from_text, within
 from chatkey.channels.telegram.pacing import Pace
 from chatkey.channels.telegram.updates import UNREADABLE, Identity
 from chatkey.dialog.script import Script
-
-Outcome = Literal["sent", "later", "refused", "stopped", "moved"]
 
 NAME = "telegram"
 SECRET_HEADER = "x-telegram-bot-api-secret-token"
@@ -46,17 +44,6 @@ MOST_UPDATES = 100
 PAUSE_S = 5.0  # after a fault of the network, or where another one polls
 LONGEST_ANSWER = 200  # letters in the answer to a button
 LARGEST_FILE = 20 * 2**20  # bytes; Telegram gives bots no larger ones
-
-
-@dataclass(frozen=True, slots=True)
-class Delivery:
-    """What became of a message: sent as `message`; later, at best after `wait_s`; refused for good; stopped (we were
-    blocked or put out); or moved: the group has another id now, and nothing was sent."""
-
-    outcome: Outcome
-    message: int = 0
-    wait_s: float = 0.0
-    moved_to: Address | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,30 +103,38 @@ class TelegramChannel:
     bot: Bot
     pace: Pace
 
-    async def send(self, address: str, text: str, *, reply_to: int = 0) -> Delivery:
+    async def send(self, address: str, text: str) -> Delivery:
         """Sends a message that was made a text (`to_text`). Raises ChannelError for an address that is none."""
-        return await self.send_message(read_address(address), from_text(text), reply_to=reply_to)
+        return await self.send_message(read_address(address), from_text(text))
 
-    async def send_message(self, address: Address, outgoing: Outgoing, *, reply_to: int = 0) -> Delivery:
-        """Sends one message, in a group as a reply where the message that it replies to is still there."""
-        if not outgoing.html:
+    async def send_message(self, address: Address, outgoing: Outgoing) -> Delivery:
+        """Sends one message, as a reply where it is one and what it replies to is still there."""
+        if not (outgoing.html or outgoing.file or outgoing.photo):
             return Delivery("refused")
         if wait := self._must_wait(address):
             return wait
         try:
-            message = await self.bot.send_message(
-                address.chat,
-                outgoing.html,
-                parse_mode=ParseMode.HTML,
-                message_thread_id=address.topic,
-                reply_markup=_markup(outgoing.rows),
-                reply_to_message_id=reply_to or None,
-                allow_sending_without_reply=True,
-                link_preview_options=LinkPreviewOptions(is_disabled=True),
-            )
+            message = await self._send(address, outgoing)
         except TelegramError as error:
             return self._delivery(error, address)
         return Delivery("sent", message.message_id)
+
+    async def _send(self, address: Address, outgoing: Outgoing) -> Message:
+        where: dict[str, Any] = {
+            "parse_mode": ParseMode.HTML,
+            "message_thread_id": address.topic,
+            "reply_markup": _markup(outgoing.rows),
+            "reply_to_message_id": outgoing.reply_to or None,
+            "allow_sending_without_reply": True,
+        }
+        if outgoing.file is not None:
+            name, text = outgoing.file
+            below = outgoing.html or None
+            return await self.bot.send_document(address.chat, text.encode(), below, filename=name, **where)
+        if outgoing.photo:
+            return await self.bot.send_photo(address.chat, outgoing.photo, outgoing.html or None, **where)
+        plain = LinkPreviewOptions(is_disabled=True)
+        return await self.bot.send_message(address.chat, outgoing.html, link_preview_options=plain, **where)
 
     async def edit(self, address: Address, message: int, outgoing: Outgoing) -> Delivery:
         """Puts other words and buttons in the place of a message. "Not modified" is as good as sent."""
@@ -194,7 +189,7 @@ class TelegramChannel:
     def _must_wait(self, address: Address) -> Delivery | None:
         wait_s = self.pace.wait(address.chat)
         if wait_s > 0:
-            return Delivery("later", wait_s=wait_s)
+            return Delivery("paced", wait_s=wait_s)
         self.pace.sent(address.chat)
         return None
 
@@ -204,9 +199,9 @@ class TelegramChannel:
         if isinstance(error, RetryAfter):
             wait_s = _seconds(error.retry_after)
             self.pace.hold(address.chat, wait_s)
-            return Delivery("later", wait_s=wait_s)
+            return Delivery("paced", wait_s=wait_s)
         if isinstance(error, ChatMigrated):
-            return Delivery("moved", moved_to=Address(error.new_chat_id))  # a new group begins without topics
+            return Delivery("moved", moved_to=str(Address(error.new_chat_id)))  # a new group begins without topics
         if isinstance(error, Forbidden):
             return Delivery("stopped")
         if isinstance(error, BadRequest):  # a kind of NetworkError there

@@ -8,7 +8,7 @@ import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from chatkey.channels.base import ChannelError, whole
 from chatkey.dialog.reply import Ask, Block
@@ -38,11 +38,18 @@ class Button:
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """One message in Telegram's HTML, its rows of buttons, and in plain text what had no room."""
+    """One message in Telegram's HTML, its rows of buttons, and in plain text what had no room.
+
+    `reply_to`: the message that it answers, where several talk. `file`: (name, text) of a file that it brings, or
+    `photo`: one that a finder sent; the HTML is then what stands below.
+    """
 
     html: str
     rows: tuple[tuple[Button, ...], ...] = ()
     rest: str = ""
+    reply_to: int = 0
+    file: tuple[str, str] | None = None
+    photo: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +130,11 @@ def read_pressed(data: str) -> Pressed | None:
 def to_text(outgoing: Outgoing) -> str:
     """The message as one text, for an outbox. What had no room is not in it."""
     rows = [[[button.label, button.data] for button in row] for row in outgoing.rows]
-    return json.dumps({"html": outgoing.html, "rows": rows}, ensure_ascii=False, separators=(",", ":"))
+    found: dict[str, Any] = {"html": outgoing.html, "rows": rows}
+    found |= {"reply_to": outgoing.reply_to} if outgoing.reply_to else {}
+    found |= {"file": list(outgoing.file)} if outgoing.file else {}
+    found |= {"photo": outgoing.photo} if outgoing.photo else {}
+    return json.dumps(found, ensure_ascii=False, separators=(",", ":"))
 
 
 def from_text(text: str) -> Outgoing:
@@ -131,7 +142,14 @@ def from_text(text: str) -> Outgoing:
     try:
         found = json.loads(text)
         rows = tuple(tuple(Button(str(label), str(data)) for label, data in row) for row in found["rows"])
-        return Outgoing(str(found["html"]), rows)
+        name, content = found.get("file") or ("", "")
+        return Outgoing(
+            str(found["html"]),
+            rows,
+            reply_to=int(found.get("reply_to", 0)),
+            file=(str(name), str(content)) if name else None,
+            photo=str(found.get("photo", "")),
+        )
     except (ValueError, KeyError, TypeError, RecursionError):
         said = _cut(_clean(text), MOST_UNITS)[0]
     if not said:

@@ -51,6 +51,12 @@ class Pace:
         """The seconds until the chat may be sent to, 0 where it may be now."""
         return max(0.0, self.due(chat) - self.clock())
 
+    def has_room(self, chat: int) -> bool:
+        """Whether a group has room for what is no reply: the other half of its minute is kept for replies."""
+        since = self.clock() - self.limits.group_s
+        recent = sum(at > since for at in self._chats.get(chat, ()))
+        return chat > 0 or 2 * recent < self.limits.group_most
+
     def sent(self, chat: int) -> None:
         """Counts a message that goes out now."""
         now = self.clock()
