@@ -78,7 +78,7 @@ def photo(api: BotApi, caption: str = "", **more: Any) -> Update:
 
 def pressed(api: BotApi, data: str, on: dict[str, Any], reader: int = ANA, *, is_old: bool = False) -> Update:
     """A button of one of our messages; an old message comes without what stood in it."""
-    id = f"q{len(api.open_queries) + len(api.updates)}-{on['message_id']}-{reader}"
+    id = f"q{api.next_id(0)}-{on['message_id']}-{reader}"
     api.open_queries.add(id)
     seen = {"chat": on["chat"], "message_id": on["message_id"], "date": 0} if is_old else on
     return api.push(

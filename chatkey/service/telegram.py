@@ -196,7 +196,7 @@ class TelegramDoor:
                 NAME,
                 heard.external_id,
                 address,
-                heard.text,
+                heard.label or heard.text,
                 reader=keeper.store.seal.mark("reader", NAME, str(heard.chat), heard.reader)[:READER_LETTERS],
                 about=self._about(heard),
                 posted_as=heard.message if heard.kind != "button" else None,

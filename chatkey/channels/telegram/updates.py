@@ -159,9 +159,15 @@ def _button(id: str, query: CallbackQuery) -> Heard | None:
         callback_id=query.id,
         data=data,
         label=_label(whole_message, data) if whole_message else "",
-        shown=(whole_message.text_html or "") if whole_message and whole_message.text else "",
+        shown=_shown(whole_message),
         language=query.from_user.language_code or "",
     )
+
+
+def _shown(message: Message | None) -> str:
+    """The message in HTML, with no marks escaped but those that must be."""
+    found = (message.text_html or "") if message is not None and message.text else ""
+    return found.replace("&#x27;", "'").replace("&quot;", '"')
 
 
 def _standing(id: str, change: ChatMemberUpdated) -> Heard | None:

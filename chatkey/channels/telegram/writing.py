@@ -56,7 +56,7 @@ class TelegramWriting(Writing):
         """What the talk is given of a message."""
         kind = about.get("kind", "text")
         if kind == "button":
-            return _button(mind, conversation, text, about)
+            return _button(mind, conversation, about)
         if kind == "photo":
             quiet = bool(about.get("is_more")) and not text
             return Hearing(text, "" if quiet else "telegram_photo")
@@ -70,7 +70,7 @@ class TelegramWriting(Writing):
         return Hearing(GREETING if self.keyword(mind, text) == "start" else text)
 
 
-def _button(mind: Mind, conversation: Conversation, key: str, about: Mapping[str, Any]) -> Hearing:
+def _button(mind: Mind, conversation: Conversation, about: Mapping[str, Any]) -> Hearing:
     """A choice of the question that waits, whichever tree it is about; else a word on that it is over."""
     callback, label = str(about.get("callback", "")), str(about.get("label", ""))
     pressed = read_pressed(str(about.get("data", "")))
@@ -85,7 +85,7 @@ def _button(mind: Mind, conversation: Conversation, key: str, about: Mapping[str
         if pending is not None and _number(tree.id, pending) == pressed.question:
             name = str(about.get("name", "")) if about.get("crew") and not conversation.nameless else ""
             mark = chosen(str(about.get("shown", "")), label, mind.script, name) if label else None
-            return Hearing(key, tree=tree.id, nod=_nod(callback, "", about, mark))
+            return Hearing(pressed.text, tree=tree.id, nod=_nod(callback, "", about, mark))
     if about.get("crew") and label and understand(label, mind.knowledge, mind.lexicon).claims:
         return Hearing(label, nod=_nod(callback))  # another pair of hands, a moment later
     return Hearing(nod=_nod(callback, mind.script.say("telegram_old_question")))
