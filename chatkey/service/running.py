@@ -44,6 +44,7 @@ class Running:
     clock: Clock
     promised_days: int = 3  # within which the group says it answers
     held_s: Mapping[str, float] = field(default_factory=dict)  # by channel: replies are left so long to the response
+    first: list[Callable[[], Awaitable[None]]] = field(default_factory=list)  # what a channel does before all loops
     tasks: list[Callable[[], Awaitable[None]]] = field(default_factory=list)  # loops of channels, beside ours
     handed: asyncio.Event = field(default_factory=asyncio.Event)  # something waits for the stewards
     _came: asyncio.Event = field(default_factory=asyncio.Event)
@@ -56,6 +57,8 @@ class Running:
         """Starts the loops."""
         await self._refresh_desk()
         await self.thinkers.warm()
+        for prepare in self.first:
+            await prepare()
         sending = [partial(self.post.send, channel) for channel in self.post.senders]
         loops: tuple[Callable[[], Awaitable[None]], ...] = (self._think, *sending, self._keep_house, *self.tasks)
         self._loops = [asyncio.create_task(self._keep_going(loop)) for loop in loops]

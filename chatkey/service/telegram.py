@@ -39,7 +39,7 @@ from chatkey.service.stewards_group import StewardsGroup
 from chatkey.store.engine import StoreUnavailableError
 from chatkey.store.erase import move_address
 from chatkey.store.messages import Inbound, Letter
-from chatkey.store.outbox import post_notice
+from chatkey.store.outbox import post_notice, sent_since
 
 PATH = "/telegram/in"
 PAUSE_S = 1.0
@@ -106,6 +106,22 @@ class TelegramDoor:
                 log.error("telegram_not_reached", what=error.args[1], mend=error.args[2])
                 await either(self.running.stopping, pause)
                 pause = min(2 * pause, LONGEST_PAUSE_S)
+
+    async def recall(self) -> None:
+        """What was sent within the last minute, so that the pace is kept over a restart."""
+        keeper, now = self.running.keeper, self.running.clock()
+        group_s = self.channel.pace.limits.group_s
+        try:
+            sent = await keeper.look(sent_since, keeper.store, NAME, now - group_s)
+        except StoreUnavailableError:
+            sent = []
+        stewards = self.stewards.chat if self.stewards is not None else 0
+        chats = [
+            (read_address(keeper.store.seal.open(NAME, sealed)).chat if sealed else stewards, max(0.0, now - at))
+            for at, sealed in sent
+            if sealed or stewards
+        ]
+        self.channel.pace.recall(chats)
 
     async def fetch(self) -> None:
         """Asks for updates for as long as we serve; the next are asked for when these are kept."""
@@ -276,6 +292,7 @@ class Telegram:
             webhook=webhook,
             secret=own.secret.get_secret_value(),
         )
+        running.first.append(door.recall)
         running.tasks.append(door.fetch)
         return {PATH: door} if webhook else {}
 

@@ -145,6 +145,18 @@ def give_up_old(connection: Connection, now: float) -> None:
     connection.execute(update(outbox).where(is_old).values(status="failed", address=None))
 
 
+def sent_since(store: Store, channel: str, since: float) -> list[tuple[float, bytes | None]]:
+    """When something was sent by a channel, and where to (sealed), the oldest first; None: to the stewards."""
+    with store.read() as connection:
+        rows = connection.execute(
+            select(outbox.c.sent_at, conversations.c.address)
+            .outerjoin(conversations, conversations.c.id == outbox.c.conversation_id)
+            .where(outbox.c.channel == channel, outbox.c.sent_at > since)
+            .order_by(outbox.c.sent_at)
+        ).all()
+    return [(row.sent_at, row.address) for row in rows]
+
+
 def give_up(store: Store, id: int) -> None:
     """The gateway refuses it for good."""
     with store.write() as connection:

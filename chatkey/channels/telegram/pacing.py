@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict, deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 
@@ -66,6 +66,20 @@ class Pace:
         if len(self._all) > self.limits.all_most:
             self._all.popleft()
         self._forget(now)
+
+    def recall(self, sent: Iterable[tuple[int, float]]) -> None:
+        """What went out before this process began: chats, and how many seconds ago each was sent to, the longest ago
+        first. One more is counted for each group: what went out last may not have been written down. Nobody is sent to
+        within the first second, for the same reason."""
+        now, groups = self.clock(), set()
+        for chat, ago_s in sent:
+            self._chats.setdefault(chat, deque(maxlen=self.limits.group_most)).append(now - ago_s)
+            groups |= {chat} if chat < 0 else set()
+        for chat in groups:
+            self._chats[chat].append(now)
+        for chat in sorted(self._chats, key=lambda chat: self._chats[chat][-1]):
+            self._chats.move_to_end(chat)
+        self.hold_all(self.limits.chat_s + self.limits.spare_s)
 
     def hold(self, chat: int, seconds: float) -> None:
         """Telegram said how long this chat has to wait."""
