@@ -99,10 +99,12 @@ class BotApi:
     def begin_anew(self, clock: Callable[[], float] = time.monotonic, *, keeps_pace: bool = False) -> None:
         """Forgets all. `keeps_pace`: what comes too fast by the clock is refused, as the real server does it."""
         self.clock = clock
+        self.bot = BOT
         self.traffic = Traffic() if keeps_pace else None
         self.calls: list[Call] = []
         self.updates: list[Update] = []
         self.messages: dict[tuple[int, int], dict[str, Any]] = {}
+        self.by_chat: dict[int, list[int]] = {}  # the ids of our messages, in order
         self.files: dict[str, bytes] = {}
         self.webhook: dict[str, str] = {"url": ""}
         self.pushed: list[int] = []  # what the webhook answered
@@ -111,6 +113,7 @@ class BotApi:
         self.unknown: set[int] = set()
         self.closed_topics: set[tuple[int, int]] = set()
         self.migrated: dict[int, int] = {}
+        self.kinds: dict[int, str] = {}  # of chats that are no supergroup though their id is below zero
         self.open_queries: set[str] = set()
         self._failing: list[tuple[str, int, str, dict[str, int]]] = []
         self._cutting: list[tuple[str, bool]] = []
@@ -161,6 +164,15 @@ class BotApi:
         self._next_message[chat] += 1
         return self._next_message[chat]
 
+    def end_polls(self) -> None:
+        """Long polls that nobody waits for any more are let go."""
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._let_go)
+
+    def _let_go(self) -> None:
+        self._poller += 1
+        self._arrived.set()
+
     # HTTP.
 
     async def call(self, request: Request) -> Response:
@@ -201,11 +213,11 @@ class BotApi:
 
     async def _answer(self, method: str, args: dict[str, str]) -> Any:
         answers: dict[str, Callable[[dict[str, str]], Any]] = {
-            **{"getMe": lambda _: BOT, "setWebhook": self._set_webhook, "deleteWebhook": self._delete_webhook},
+            **{"getMe": lambda _: self.bot, "setWebhook": self._set_webhook, "deleteWebhook": self._delete_webhook},
             **{"getWebhookInfo": self._webhook_info, "setMyCommands": self._set_commands, "getFile": self._get_file},
             **{"sendMessage": self._send_message, "sendPhoto": self._send_media, "sendDocument": self._send_media},
             **{"editMessageText": self._edit, "editMessageReplyMarkup": self._edit},
-            **{"answerCallbackQuery": self._answer_query, "sendChatAction": self._act},
+            **{"answerCallbackQuery": self._answer_query, "sendChatAction": self._act, "getChat": self._get_chat},
         }
         if method == "getUpdates":
             return await self._get_updates(args)
@@ -295,6 +307,7 @@ class BotApi:
             replied = json.loads(args["reply_parameters"])
             message["reply_to_message"] = {**_chat(chat), "message_id": replied["message_id"]}
         self.messages[chat, message["message_id"]] = {**message, **_keyboard(args)}
+        self.by_chat.setdefault(chat, []).append(message["message_id"])
         return self.messages[chat, message["message_id"]]
 
     def _edit(self, args: dict[str, str]) -> dict[str, Any]:
@@ -311,6 +324,13 @@ class BotApi:
         return self.messages[chat, id]
 
     def _may_send(self, args: dict[str, str]) -> int:
+        chat = self._known(args)
+        seconds = self.traffic.wait(chat, self.clock()) if self.traffic else 0
+        if seconds:
+            raise FailureError(429, f"Too Many Requests: retry after {seconds}", retry_after=seconds)
+        return chat
+
+    def _known(self, args: dict[str, str]) -> int:
         chat = int(args["chat_id"])
         if chat in self.blocked:
             raise FailureError(403, "Forbidden: bot was blocked by the user")
@@ -319,10 +339,13 @@ class BotApi:
         if chat in self.migrated:
             text = "Bad Request: group chat was upgraded to a supergroup chat"
             raise FailureError(400, text, migrate_to_chat_id=self.migrated[chat])
-        seconds = self.traffic.wait(chat, self.clock()) if self.traffic else 0
-        if seconds:
-            raise FailureError(429, f"Too Many Requests: retry after {seconds}", retry_after=seconds)
         return chat
+
+    def _get_chat(self, args: dict[str, str]) -> dict[str, Any]:
+        chat = self._known(args)
+        gifts = ("unlimited_gifts", "limited_gifts", "unique_gifts", "premium_subscription", "gifts_from_channels")
+        whole = {"accent_color_id": 1, "max_reaction_count": 11, "accepted_gift_types": dict.fromkeys(gifts, False)}
+        return {"id": chat, "type": self.kinds.get(chat, "supergroup" if chat < 0 else "private"), **whole}
 
     def _act(self, args: dict[str, str]) -> bool:
         _require(args["action"] == "typing", "wrong parameter action in request")
@@ -389,6 +412,7 @@ def bot_api(clock: Callable[[], float] = time.monotonic, *, keeps_pace: bool = F
     found.begin_anew(clock, keeps_pace=keeps_pace)
     with served(found.app()) as found.url:
         yield found
+        found.end_polls()
 
 
 @contextlib.contextmanager

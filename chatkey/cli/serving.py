@@ -58,7 +58,14 @@ def add_commands(commands: Any) -> None:
     store.set_defaults(run=_wanting(_store))
 
     demo = commands.add_parser(
-        "demo", help="watch the Larkwater Stewards' phones for a few minutes, all on this machine"
+        "demo", help="watch the Larkwater Stewards for a few minutes, all on this machine: phones, and a crew's walk"
+    )
+    demo.add_argument(
+        "part",
+        nargs="?",
+        default="all",
+        choices=("sms", "walk", "all"),
+        help="sms: their phones; walk: a crew in a Telegram group",
     )
     demo.add_argument("--quick", action="store_true", help="without the pauses")
     demo.set_defaults(run=_wanting(_demo))
@@ -183,7 +190,7 @@ def _look_after(store: Store, settings: Settings, task: str) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from chatkey.service.demo import play
 
-    play(_opener(options, None), pace=0.0 if options.quick else 1.0)
+    play(_opener(options, None), pace=0.0 if options.quick else 1.0, part=options.part)
     return FINE
 
 

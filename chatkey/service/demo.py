@@ -1,23 +1,22 @@
-"""The Larkwater scenario over the real SMS channel, all of it on this machine: a gateway of our own stands in for the
-network, everything between its two HTTP calls is what a group would run."""
+"""The Larkwater scenario, all of it on this machine: phones over the real SMS channel, then a crew in Telegram. A
+gateway of our own stands in for the network: all between its two HTTP calls is what a group would run."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import importlib.util
 import logging
-import socket
 import tempfile
 import time
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import httpx
-import uvicorn
 from pydantic import SecretStr
 from rich.console import Console
-from rich.padding import Padding
 from rich.panel import Panel
 from rich.text import Text
 from starlette.applications import Starlette
@@ -28,24 +27,19 @@ from starlette.routing import Route
 from chatkey.data import PACKAGE
 from chatkey.dialog import Mind
 from chatkey.knowledge.yaml_nodes import Entry, read_file
+from chatkey.service.demo_stage import arrival, bubble, headline, note, served, wait_for_reader
 from chatkey.service.logs import begin_log
 from chatkey.service.pool import Opener
 from chatkey.service.serve import PATH, build, frame_of, store_of
 from chatkey.service.settings import Settings, SmsSettings
 from chatkey.service.stewards import give_answer, page, queue_view
 from chatkey.store.seal import new_key
-from chatkey.terms import ChatkeyError
 
+Part = Literal["sms", "walk", "all"]
+
+EXAMPLES = PACKAGE / "_examples"
 OURS = "12345"
-LOOPBACK = "127.0.0.1"
-PATIENCE_S = 20.0
-WIDTH = 64
-LETTERS_A_SECOND = 28  # of a reader who sees it for the first time
 KEYS = ("note", "from", "say", "twice", "queue", "answer", "verdict", "who")
-
-
-class DemoError(ChatkeyError):
-    """The demo can't go on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +73,7 @@ class Exchange:
 
     async def next(self, number: str) -> str:
         """The next text that this phone gets. Raises DemoError."""
-        try:
-            async with asyncio.timeout(PATIENCE_S):
-                return await self._box(number).get()
-        except TimeoutError:
-            mend = "run it again while the machine has less to do"
-            raise DemoError("demo", f"no reply came within {PATIENCE_S:.0f} s", mend) from None
+        return await arrival(self._box(number))
 
     def _box(self, number: str) -> asyncio.Queue[str]:
         return self.arrived.setdefault(number, asyncio.Queue())
@@ -103,12 +92,12 @@ class Stage:
     console: Console
 
 
-def play(open_mind: Opener, pace: float = 1.0, console: Console | None = None) -> None:
+def play(open_mind: Opener, pace: float = 1.0, console: Console | None = None, part: Part = "all") -> None:
     """Plays the scenario into the console. At pace 1 a reader keeps up; at 0 it does not wait. Raises DemoError."""
     begin_log(level=logging.CRITICAL)
-    phones, steps = read_steps(PACKAGE / "_examples" / "demo.yaml")
+    shown, mind = console or Console(highlight=False), open_mind()
     with tempfile.TemporaryDirectory(prefix="chatkey-demo-") as folder:
-        asyncio.run(_play(open_mind, phones, steps, Path(folder), pace, console or Console(highlight=False)))
+        asyncio.run(_play(mind, Path(folder), pace, shown, part))
 
 
 def read_steps(path: Path) -> tuple[Mapping[str, str], Sequence[Step]]:
@@ -132,24 +121,30 @@ def _step(entry: Entry, phones: Mapping[str, str]) -> Step:
     )
 
 
-async def _play(
-    open_mind: Opener,
-    phones: Mapping[str, str],
-    steps: Sequence[Step],
-    folder: Path,
-    pace: float,
-    console: Console,
-) -> None:
+async def _play(mind: Mind, folder: Path, pace: float, console: Console, part: Part) -> None:
+    if part != "walk":
+        await _play_phones(mind, folder, pace, console)
+    if part == "all" and importlib.util.find_spec("telegram") is None:
+        note(console, "A crew's walk in Telegram comes next once its client is here: pip install 'chatkey[telegram]'")
+    elif part != "sms":
+        from chatkey.service.demo_chat import play_walk  # it wants the extra `telegram`
+
+        if part == "all":
+            console.print()
+        await play_walk(lambda: mind, EXAMPLES / "walk.yaml", folder, pace, console, time.time)
+
+
+async def _play_phones(mind: Mind, folder: Path, pace: float, console: Console) -> None:
+    phones, steps = read_steps(EXAMPLES / "demo.yaml")
     exchange = Exchange()
-    async with _served(exchange.app()) as gateway:
+    async with served(exchange.app()) as gateway:
         settings = _settings(folder, f"{gateway}/send")
-        console.print(Text("The Larkwater Stewards: three phones, one steward, no network but this machine's.", "bold"))
-        async with _served(build(settings, open_mind)) as ours, httpx.AsyncClient(trust_env=False) as network:
-            stage = Stage(settings, open_mind(), phones, exchange, network, ours, console)
+        headline(console, "The Larkwater Stewards: three phones, one steward, no network but this machine's.")
+        async with served(build(settings, lambda: mind)) as ours, httpx.AsyncClient(trust_env=False) as network:
+            stage = Stage(settings, mind, phones, exchange, network, ours, console)
             for number, step in enumerate(steps, 1):
-                letters = await _show(stage, number, step)
-                await asyncio.sleep(pace * letters / LETTERS_A_SECOND)
-    console.print(Text(f"\n{_counts(steps, exchange.taken)}", "bold"))
+                await wait_for_reader(await _show(stage, number, step), pace)
+    headline(console, f"\n{_counts(steps, exchange.taken)}")
 
 
 def _settings(folder: Path, push_url: str) -> Settings:
@@ -168,18 +163,17 @@ def _settings(folder: Path, push_url: str) -> Settings:
 async def _show(stage: Stage, number: int, step: Step) -> int:
     """One step, played and printed; how many letters there were to read."""
     if step.note:
-        stage.console.print(Text(f"\n{step.note}", "italic"))
-        return len(step.note)
+        return note(stage.console, step.note)
     if step.shows_queue:
         return _show_queue(stage)
     if step.answer:
         await _answer(stage, step)
     else:
-        _bubble(stage.console, step.phone, step.text, own=True)
+        bubble(stage.console, step.phone, Text(step.text, "cyan"), own=True)
         for _ in range(1 + step.twice):
             await _deliver(stage, stage.phones[step.phone], step.text, number)
     reply = await stage.exchange.next(stage.phones[step.phone])
-    _bubble(stage.console, step.phone, reply)
+    bubble(stage.console, step.phone, Text(reply))
     return len(step.text) + len(step.answer) + len(reply)
 
 
@@ -216,40 +210,3 @@ async def _deliver(stage: Stage, number: str, text: str, id: int) -> None:
     """One message as Kannel hands it over. The same id again is the same message again."""
     fields = {"from": number, "to": OURS, "id": f"demo-{id}", "charset": "UTF-8", "text": text}
     (await stage.network.get(f"{stage.ours}{PATH}", params=fields)).raise_for_status()
-
-
-def _bubble(console: Console, name: str, text: str, *, own: bool = False) -> None:
-    style = "cyan" if own else "default"
-    panel = Panel(Text(text, style), title=f"{name} >" if own else f"to {name}", title_align="left", width=WIDTH)
-    console.print(Padding(panel, (0, 0, 0, 0 if own else 8)))
-
-
-class _Server(uvicorn.Server):
-    """A server beside others in one process: it leaves the signals alone."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
-def _listener() -> socket.socket:
-    """A socket on a free port. Its protocol is named: only then asyncio sends small answers at once."""
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    listening.bind((LOOPBACK, 0))
-    listening.listen()
-    return listening
-
-
-@contextlib.asynccontextmanager
-async def _served(app: Starlette) -> AsyncIterator[str]:
-    """The application on a free port of the loopback; its address."""
-    listening = _listener()
-    server = _Server(uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=5))
-    task = asyncio.create_task(server.serve(sockets=[listening]))
-    while not server.started and not task.done():
-        await asyncio.sleep(0.01)
-    try:
-        yield f"http://{LOOPBACK}:{listening.getsockname()[1]}"
-    finally:
-        server.should_exit = True
-        await task

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import structlog
 
@@ -33,6 +33,7 @@ class Sender(Protocol):
     async def send(self, address: str, text: str) -> Delivery: ...
 
 
+@runtime_checkable
 class Nodder(Protocol):
     """A channel that gives small signs at once, which may be lost."""
 
@@ -65,8 +66,8 @@ class Post:
 
     def nod(self, channel: str, sealed: bytes | None, nod: Mapping[str, Any]) -> None:
         """A small sign, given beside all else; nobody waits for it."""
-        sender: Any = self.senders.get(channel)
-        if sealed is None or not hasattr(sender, "nod"):
+        sender = self.senders.get(channel)
+        if sealed is None or not isinstance(sender, Nodder):
             return
         address = self.keeper.store.seal.open(channel, sealed)
         task = asyncio.create_task(sender.nod(address, nod))

@@ -5,6 +5,7 @@ Who may write in the group may answer; no other chat can.
 
 from __future__ import annotations
 
+import asyncio
 import html
 import re
 from collections.abc import Mapping
@@ -32,6 +33,7 @@ VERDICT = re.compile(r"d:([0-9]{1,18}):(right|unknown|take|other|is):?([a-z0-9_]
 IT_IS = re.compile(r"\s*it(?: is|'s|’s)\s+(?:an? )?([^\n.!]+)[.!]?\s*", re.IGNORECASE)
 MOST_NAMED = 2  # plants beside the one that was named that have a button
 WORTH_A_BUTTON = 0.05
+EDIT_TRIES = 5
 LOOK_S = 5.0  # how soon what another process handed over is seen
 
 log = structlog.get_logger()
@@ -46,6 +48,7 @@ class StewardsGroup:
     mind: Mind
     writing: Mapping[str, Writing]
     chat: int
+    _edits: set[asyncio.Task[None]] = field(default_factory=set)
     _posts: dict[int, Outgoing] = field(default_factory=dict)  # what was told, as far as this process told it
 
     def moved(self, chat: int) -> None:
@@ -129,7 +132,7 @@ class StewardsGroup:
     async def _refuse(self, heard: Heard, error: ChatkeyError) -> None:
         where, what, mend = error.args
         script = self.mind.script
-        is_late = isinstance(error, StoreError) or "answered" in what
+        is_late = isinstance(error, StoreError) or what in ("is answered", "is closed")
         text = (
             script.say("desk_late")
             if is_late
@@ -151,15 +154,16 @@ class StewardsGroup:
                 return
         text = f"{told.html}\n\n<i>{html.escape(line, quote=False)}</i>"
         kept = tuple(row for row in told.rows if not any(":take" in button.data for button in row)) if rows else ()
-        edit = {"callback": "", "message": message, "html": text, "rows": kept}
-        await self._edit(edit)
+        task = asyncio.create_task(self._edit(message, Outgoing(text, kept)))  # nobody waits for it
+        self._edits.add(task)
+        task.add_done_callback(self._edits.discard)
 
-    async def _edit(self, edit: Mapping[str, Any]) -> None:
-        marked = Outgoing(str(edit["html"]), edit["rows"])
-        delivery = await self.channel.edit(Address(self.chat), int(edit["message"]), marked)
-        if delivery.outcome == "paced":
+    async def _edit(self, message: int, marked: Outgoing) -> None:
+        for _ in range(EDIT_TRIES):
+            delivery = await self.channel.edit(Address(self.chat), message, marked)
+            if delivery.outcome not in ("paced", "later"):
+                return
             await either(self.running.stopping, delivery.wait_s)
-            await self.channel.edit(Address(self.chat), int(edit["message"]), marked)
 
     def _letters(self, given: Given) -> list[Letter]:
         told = self._told(given)
@@ -181,9 +185,10 @@ class StewardsGroup:
         id, script, answer = view["id"], self.mind.script, view.get("answer")
         named = answer["taxon"] if answer else ""
         likely = [one for one in view.get("candidates", ()) if one["taxon"] != named][:MOST_NAMED]
+        ids = {taxon.name: taxon_id for taxon_id, taxon in self.mind.knowledge.taxa.items()}  # a name has blanks
         right = [Button(script.say("desk_right", name=answer["common_name"]), f"d:{id}:right")] if answer else []
         others = [
-            Button(script.say("desk_is", name=one["common_name"]), f"d:{id}:is:{one['taxon']}")
+            Button(script.say("desk_is", name=one["common_name"]), f"d:{id}:is:{ids[one['taxon']]}")
             for one in likely
             if one["probability"] >= WORTH_A_BUTTON
         ]

@@ -160,6 +160,8 @@ class TelegramDoor:
             return self._respond(403)
         if self._identity is None:
             return self._respond(503)
+        if not self.limits.all_is_well():
+            return self._respond(429)  # it comes again
         try:
             body = await body_of(request, max(self.settings.body_bytes, 65_536))
         except ClientDisconnect:
@@ -206,7 +208,7 @@ class TelegramDoor:
     async def _take(self, heard: Heard) -> None:
         keeper, address = self.running.keeper, str(heard.address)
         mark = keeper.store.seal.mark("limit", NAME, str(heard.chat), heard.reader)
-        muted = not self.limits.sender_is_well(mark) or not self.limits.all_is_well()
+        muted = not self.limits.sender_is_well(mark)
         received = await self.running.take(
             Inbound(
                 NAME,
@@ -261,7 +263,7 @@ class TelegramDoor:
     def _respond(self, status: int) -> Response:
         if status != 200:
             self.running.metrics.refused.labels(str(status)).inc()
-        return PlainTextResponse("", status, {"Retry-After": "5"} if status == 503 else {})
+        return PlainTextResponse("", status, {"Retry-After": "5"} if status in (429, 503) else {})
 
 
 @dataclass(slots=True, eq=False)

@@ -194,7 +194,7 @@ class _Thinker:
         if walk is None or not walk.last or (was is not None and was == walk):
             return ()
         found = walk_list(self.mind, self.conversation)
-        text = self.writing.file(self._say("walk_file"), walk_csv(found)) if found else ""
+        text = self.writing.file(self.mind.script.say("walk_file"), walk_csv(found)) if found else ""
         return (Letter(text, kind="notice"),) if text else ()
 
     def _step(self, message: Waiting, text: str, idle: float, tree: int | None) -> Turned:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, func, or_, select, update
 
 from chatkey.store.engine import NotInQueueError, Store, StoreError, put
 from chatkey.store.messages import Given, Letter, TreeRecord
@@ -181,7 +181,11 @@ def _given(connection: Connection, rows: list[Any]) -> Given:
     first = rows[0]
     said = connection.execute(
         select(inbox.c.received_at, inbox.c.text, inbox.c.about)
-        .where(inbox.c.conversation_id == first.conversation_id, inbox.c.text.is_not(None))
+        .where(
+            inbox.c.conversation_id == first.conversation_id,
+            or_(inbox.c.text.is_not(None), inbox.c.about.is_not(None)),
+            or_(inbox.c.tree == first.tree, inbox.c.tree.is_(None)),
+        )
         .order_by(inbox.c.id.desc())
         .limit(LAST_MESSAGES)
     ).all()

@@ -15,7 +15,10 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from commands import COMMAND, Run, one_line
+from bot_updates import member, text
+from botapi import BOT, TOKEN, BotApi, bot_api
+from chats import STEWARDS
+from commands import COMMAND, Done, Run, one_line
 from databases import KEY, fresh_url
 from gateway import free_port, gateway
 from phones import ANA, Clock, Phones
@@ -234,11 +237,11 @@ def _no_address(folder: Path, patch: pytest.MonkeyPatch) -> None:
     patch.setenv("CHATKEY_SMS__PUSH_URL", "the box in the cellar")
 
 
-def _no_sms(folder: Path, patch: pytest.MonkeyPatch) -> None:
+def _no_channel(folder: Path, patch: pytest.MonkeyPatch) -> None:
     for name in ("PASSWORD", "PUSH_URL"):
         patch.delenv(f"CHATKEY_SMS__{name}")
-    text = (folder / "chatkey.toml").read_text(encoding="utf-8")
-    (folder / "chatkey.toml").write_text(text.partition("[sms]")[0], encoding="utf-8")
+    path = folder / "chatkey.toml"
+    path.write_text(path.read_text(encoding="utf-8").partition("[sms]")[0], encoding="utf-8")
 
 
 def _open_key(folder: Path, patch: pytest.MonkeyPatch) -> None:
@@ -272,7 +275,7 @@ def _open_settings(folder: Path, patch: pytest.MonkeyPatch) -> None:
         (_no_number, "mend  our number: is not set", "set number under [sms]"),
         (_nobody_there, "mend  the gateway's door for replies: push_url: nobody answers at 127.0.0.1:", "start the"),
         (_no_address, "mend  gateway kannel: the address for pushes is none", "begin it with http://"),
-        (_no_sms, "mend  sms: is not set", "add [sms]"),
+        (_no_channel, "mend  channels: none is set", "or [telegram] with its token"),
         (_open_key, "mend  who may read chatkey.key: everyone on this machine can read the key", "chmod 600"),
         (_open_settings, "mend  who may read chatkey.toml: everyone on this machine can read sms", "chmod 600"),
     ],
@@ -286,6 +289,146 @@ def test_each_finding_says_what_is_wrong_and_how_to_mend_it(run, larkwater, monk
     assert found.startswith(fault), found
     assert mend in found.partition("; ")[2]
     assert PASSWORD not in done.out
+
+
+@pytest.fixture
+def by_telegram(larkwater: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[BotApi]:
+    """The same folder without SMS; the group is reached by Telegram, whose Bot API runs."""
+    _no_channel(larkwater, monkeypatch)
+    with bot_api() as api:
+        monkeypatch.setenv("CHATKEY_TELEGRAM__TOKEN", TOKEN)
+        monkeypatch.setenv("CHATKEY_TELEGRAM__API", api.url)
+        yield api
+
+
+def told(done: Done, mark: str) -> list[str]:
+    """The findings of a check that are well ("fine") or not ("mend")."""
+    assert done.err == "", done.err
+    assert TOKEN not in done.out
+    return [line.removeprefix(f"{mark}  ") for line in done.out.splitlines() if line.startswith(f"{mark}  ")]
+
+
+def test_a_group_that_is_reached_by_telegram_alone_lacks_nothing(run, by_telegram, monkeypatch):
+    monkeypatch.setenv("CHATKEY_TELEGRAM__STEWARDS", str(STEWARDS))
+    done = run("serve", "--check")
+    assert (done.code, told(done, "mend")) == (FINE, [])
+    assert told(done, "fine")[-5:] == [
+        "telegram's client",
+        "telegram's bot",
+        "telegram at 127.0.0.1, where we are @larkwater_key_bot",
+        "telegram's privacy mode is on",
+        f"the stewards' group {STEWARDS}",
+    ]
+    assert [call.args["chat_id"] for call in by_telegram.of("getChat")] == [str(STEWARDS)]
+    assert {call.method for call in by_telegram.calls} == {"getMe", "getChat"}  # nothing is changed
+
+
+def test_the_check_of_two_channels_looks_at_both(run, larkwater, monkeypatch):
+    with bot_api() as api:
+        monkeypatch.setenv("CHATKEY_TELEGRAM__TOKEN", TOKEN)
+        monkeypatch.setenv("CHATKEY_TELEGRAM__API", api.url)
+        done = run("serve", "--check")
+    assert (done.code, told(done, "mend")) == (FINE, [])
+    assert {"gateway kannel", "telegram's bot"} <= set(told(done, "fine"))
+
+
+@pytest.mark.parametrize(
+    ("names", "fault", "mend"),
+    [
+        ({"TOKEN": ""}, "telegram's bot: has no token", "set CHATKEY_TELEGRAM__TOKEN"),
+        ({"TOKEN": f"{TOKEN} "}, "telegram's bot: token: is not digits, a colon", "copy it whole from the chat"),
+        ({"TOKEN": "2:LARKWATER"}, "telegram at 127.0.0.1: does not know the token", "copy it whole from the chat"),
+        ({"API": "https://larkwater:pine"}, "telegram's bot: api: is no address", "leave it out"),
+        ({"STEWARDS": "2002"}, "the stewards' group: has the id of a person", "perhaps -2002"),
+        ({"SECRET": "wood_anemone"}, "telegram's webhook: has a secret for its webhook, and no", "set public_url"),
+        ({"SECRET": "two words"}, "telegram's webhook: webhook's secret: is none that Telegram takes", "use 1 to 256"),
+    ],
+)
+def test_each_setting_of_telegram_that_can_not_be_is_a_finding(run, by_telegram, monkeypatch, names, fault, mend):
+    for name, value in names.items():
+        monkeypatch.setenv(f"CHATKEY_TELEGRAM__{name}", value)
+    done = run("serve", "--check")
+    (found,) = told(done, "mend")
+    assert done.code == MISSING
+    assert found.startswith(fault), found
+    assert mend in found.partition("; ")[2]
+
+
+@pytest.mark.parametrize(
+    ("break_it", "fault", "mend"),
+    [
+        (lambda api: api.unknown.add(STEWARDS), "is not reached (BadRequest)", "add the bot to it, or mend stewards"),
+        (lambda api: api.blocked.add(STEWARDS), "has put the bot out", "add the bot to it again"),
+        (lambda api: api.migrated.update({STEWARDS: -3003}), "has another id now", "set stewards = -3003"),
+        (lambda api: api.kinds.update({STEWARDS: "channel"}), "is a channel", "set stewards to the id of a group"),
+    ],
+    ids=["unknown", "put_out", "moved", "channel"],
+)
+def test_a_stewards_group_that_can_not_be_written_to_is_a_finding(run, by_telegram, monkeypatch, break_it, fault, mend):
+    monkeypatch.setenv("CHATKEY_TELEGRAM__STEWARDS", str(STEWARDS))
+    break_it(by_telegram)
+    done = run("serve", "--check")
+    assert done.code == MISSING
+    (found,) = told(done, "mend")
+    assert found.startswith(f"the stewards' group {STEWARDS}: {fault}; {mend}")
+
+
+def test_a_telegram_that_does_not_answer_is_a_finding_and_no_traceback(run, by_telegram, monkeypatch):
+    by_telegram.cut("getMe")
+    (found,) = told(run("serve", "--check"), "mend")
+    assert found.startswith("telegram at 127.0.0.1: gave no answer (NetworkError); see that this machine reaches it")
+    monkeypatch.setenv("CHATKEY_TELEGRAM__API", f"http://127.0.0.1:{free_port()}")
+    (found,) = told(run("serve", "--check"), "mend")
+    assert found.startswith("telegram at 127.0.0.1: gave no answer (NetworkError)")
+
+
+def test_that_privacy_mode_is_off_is_said_and_keeps_nobody_from_serving(run, by_telegram):
+    by_telegram.bot = {**BOT, "can_read_all_group_messages": True}
+    done = run("serve", "--check")
+    assert done.code == FINE
+    (line,) = [line for line in told(done, "fine") if "privacy" in line]
+    assert "is off: groups are heard whole; turn it on" in line
+
+
+def test_a_webhook_is_called_over_https_by_telegram_itself_and_by_a_server_of_ones_own_as_it_likes(
+    run, by_telegram, monkeypatch
+):
+    monkeypatch.setenv("CHATKEY_TELEGRAM__SECRET", "wood_anemone")
+    monkeypatch.setenv("CHATKEY_PUBLIC_URL", "http://chatkey.example.org")
+    assert told(run("serve", "--check"), "mend") == []
+    monkeypatch.delenv("CHATKEY_TELEGRAM__API")
+    monkeypatch.setenv("CHATKEY_TELEGRAM__TOKEN", "")  # so that nobody is asked
+    found = told(run("serve", "--check"), "mend")
+    assert [line.partition("; ")[0] for line in found] == [
+        "telegram's bot: has no token",
+        "telegram's webhook: public_url: begins with http://, and Telegram calls over HTTPS alone",
+    ]
+
+
+def test_without_a_stewards_group_the_check_shows_the_ids_of_groups_that_wait_and_takes_nothing(run, by_telegram):
+    let_in = member(by_telegram, STEWARDS, "left", "member")
+    let_in["my_chat_member"]["chat"]["title"] = "Larkwater desk\x1b[31m"
+    text(by_telegram, "hello")
+    for _ in range(2):  # they go on waiting
+        done = run("serve", "--check")
+        assert (done.code, told(done, "mend")) == (FINE, [])
+        groups = [line for line in told(done, "fine") if line.startswith("the group")]
+        assert groups == [f'the group "Larkwater desk[31m" has the id {STEWARDS}']
+    assert len(by_telegram.updates) == 2
+
+
+def test_a_webhook_that_is_set_at_telegram_is_left_by_the_check(run, by_telegram):
+    by_telegram.webhook = {"url": "https://chatkey.example.org/telegram/in"}
+    done = run("serve", "--check")
+    assert (done.code, told(done, "mend")) == (FINE, [])
+    assert by_telegram.webhook["url"] == "https://chatkey.example.org/telegram/in"
+    assert by_telegram.of("getUpdates") == []
+
+
+def test_without_its_client_telegram_is_a_finding_with_its_extra(by_telegram):
+    done = plain("serve", "--check", missing=("telegram",))
+    assert (done.returncode, done.stderr) == (MISSING, "")
+    assert "mend  telegram's client: telegram is not installed; run `pip install 'chatkey[telegram]'`" in done.stdout
 
 
 def test_a_port_that_is_taken_is_found_by_the_check_and_by_serve_itself(run, larkwater, monkeypatch):
@@ -502,7 +645,7 @@ def test_as_processes_the_commands_give_the_same_codes_and_no_traceback(waiting)
         ("answer", "1"): WRONG_USE,
         ("answer", "1", "--verdict", "tamarack"): FINE,
         ("store", "check", "--store", "nowhere.db"): MISSING,
-        ("demo", "--quick"): FINE,
+        ("demo", "sms", "--quick"): FINE,
     }
     for command, code in wanted.items():
         done = subprocess.run([*COMMAND, *command], capture_output=True, timeout=120, check=False, text=True)

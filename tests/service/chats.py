@@ -33,9 +33,9 @@ PATIENCE_S = 20.0
 NO_LIMITS = Limits(chat_s=0, group_most=10**6, all_most=10**6, spare_s=0)
 
 
-def telegram_settings(folder: Path, api: BotApi, **changed: Any) -> Settings:
-    """A group that is reached by Telegram alone."""
-    own = TelegramSettings(token=SecretStr(TOKEN), stewards=STEWARDS, api=api.url)
+def telegram_settings(folder: Path, api: BotApi, *, secret: str = "", **changed: Any) -> Settings:
+    """A group that is reached by Telegram alone; with a secret Telegram calls us."""
+    own = TelegramSettings(token=SecretStr(TOKEN), stewards=STEWARDS, api=api.url, secret=SecretStr(secret))
     return Settings(
         group="Larkwater Stewards",
         store=str(folder / "chatkey.db"),
@@ -125,11 +125,11 @@ class Chats:
         return store_of(self.settings)
 
     def talk(self, chat: int | str) -> Conversation:
-        """The conversation of a chat as it is kept."""
+        """The conversation of a chat as it is kept; an empty one where none is."""
         with contextlib.closing(self.store()) as store, store.read() as connection:
             mark = store.seal.mark("address", "telegram", str(chat))
             state = connection.scalar(select(conversations.c.state).where(conversations.c.mark == mark))
-        return from_json(json.loads(state or "{}"))
+        return from_json(json.loads(state)) if state else Conversation()
 
     def kept(self) -> list[Any]:
         """The rows of messages that were kept."""

@@ -201,9 +201,9 @@ def expected_states(said: dict[str, list[str]]) -> dict[str, dict[str, object]]:
     frame = frame_of(settings, mind)
     found = {}
     for number, texts in said.items():
-        state, rest, carried = None, "", ()
+        state, rest = None, ""
         for n, text in enumerate(texts):
-            work = Work(1, "sms", state, n, NOW, False, rest, carried, (Waiting(n, "finder", text, NOW, 0),))
+            work = Work(1, "sms", state, n, NOW, False, rest, None, (), (Waiting(n, "finder", text, NOW, 0),))
             (thought,) = think(mind, frame, work)
             state = thought.state if thought.state is not None else state
             rest = thought.letter.rest if thought.letter else rest

@@ -104,11 +104,10 @@ class Load:
             text = self.chance.choice(SAID)
             self.said[reader].append(text)
             return self._push("private", "message", message(self.api, reader, reader, text=text))
-        shown = [
-            one for (chat, _), one in list(self.api.messages.items()) if chat == reader and one.get("reply_markup")
-        ]
+        ours = [self.api.messages[reader, id] for id in tuple(self.api.by_chat.get(reader, ()))[-3:]]
+        shown = [one for one in ours if one.get("reply_markup")]
         if lot < 0.75 and shown:
-            on = self.chance.choice(shown[-3:])
+            on = self.chance.choice(shown)
             row = self.chance.choice(on["reply_markup"]["inline_keyboard"])
             return self._note("button", pressed(self.api, self.chance.choice(row)["callback_data"], on, reader))
         if lot < 0.85:
@@ -123,7 +122,7 @@ class Load:
         lot, more = self.chance.random(), {}
         if group % 3 == 0 and lot < 0.4:
             more = in_topic(40)
-        ours = [id for (chat, id), one in list(self.api.messages.items()) if chat == group and one["from"] == BOT]
+        ours = tuple(self.api.by_chat.get(group, ()))
         if lot < 0.35:
             return self._push("chatter", "message", message(self.api, group, reader, text="mind that branch", **more))
         if lot < 0.65 or not ours or more:
