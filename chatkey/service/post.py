@@ -15,7 +15,7 @@ from chatkey.service.metrics import Metrics
 from chatkey.store.engine import StoreUnavailableError
 from chatkey.store.erase import move_address, scrub
 from chatkey.store.messages import Due
-from chatkey.store.outbox import claim, due, give_up, mark_sent, note_opt_out, try_later, wait_until
+from chatkey.store.outbox import claim, due, follow, give_up, mark_sent, note_opt_out, try_later, wait_until
 
 Clock = Callable[[], float]
 
@@ -175,6 +175,7 @@ class Post:
             wait_until(store, letter.id, now + max(delivery.wait_s, LEAST_WAIT_S))
         elif delivery.outcome == "moved":
             move_address(store, letter.channel, address, delivery.moved_to, now)
+            follow(store, letter, delivery.moved_to)
         elif delivery.outcome == "stopped":
             note_opt_out(store, letter, address, now)
         else:

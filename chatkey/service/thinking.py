@@ -75,10 +75,14 @@ class _Thinker:
         hearing = self.writing.hear(self.mind, self.conversation, text, message.about)
         if message.tree is not None and hearing.tree is None:
             hearing = replace(hearing, tree=message.tree)
+        was_nameless = self.conversation.nameless
         thought = self._heard(message, hearing, text, idle)
-        kept = {"photo": message.about["photo"]} if message.about.get("photo") else None
+        kept: dict[str, Any] = {"photo": message.about["photo"]} if message.about.get("photo") else {}
+        if thought.tree is not None and message.posted_as:
+            kept["turn"] = self.conversation.messages  # what an edit of it takes back
         nods = (hearing.nod,) if hearing.nod else ()
-        return replace(thought, about=kept, nods=nods, is_nameless=self.conversation.nameless)
+        drops = self.conversation.nameless and not was_nameless
+        return replace(thought, about=kept or None, nods=nods, drops_names=drops)
 
     def _heard(self, message: Waiting, hearing: Hearing, text: str, idle: float) -> Thought:
         if hearing.standing:
@@ -171,10 +175,11 @@ class _Thinker:
         )
 
     def _take_back(self, message: Waiting, hearing: Hearing) -> None:
-        """What the reader said last of that tree is taken back, for they put other words in its place."""
+        """What the message told of that tree is taken back, for the reader put other words in its place."""
         tree = self.conversation.tree_of(hearing.tree or self.conversation.current)
         undo = self.mind.script.tables["telegram_commands"]["undo"]
-        if any(claim.reader == message.reader for claim in tree.claims):
+        told = {*(claim.message for claim in tree.claims), *(tally.message for tally in tree.tallies)}
+        if message.edits in told:
             self.conversation = self._step(message, undo, 0.0, hearing.tree).conversation
 
     def _erased(self, message: Waiting, turned: Turned, *, silent: bool = False) -> Thought:

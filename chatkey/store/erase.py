@@ -49,6 +49,7 @@ def erase_conversation(
     """
     row = connection.execute(select(conversations).where(conversations.c.id == conversation)).one()
     connection.execute(delete(outbox).where(outbox.c.conversation_id == conversation))
+    _empty_told(connection, conversation)
     connection.execute(delete(unknown_phrases).where(unknown_phrases.c.conversation_id == conversation))
     _close_handovers(connection, conversation, now)
     _bare_records(connection, conversation)
@@ -93,11 +94,8 @@ def erase_reader(connection: Connection, conversation: int, reader: str, channel
         .where(inbox.c.conversation_id == conversation, inbox.c.reader == reader, inbox.c.status != "waiting")
         .values(text=None, reader="", about=None)
     )
-    connection.execute(
-        update(outbox)
-        .where(outbox.c.conversation_id == conversation, outbox.c.status != "waiting")
-        .values(text=None, rest="", cautions=[])
-    )
+    _empty_sent(connection, conversation)
+    _empty_told(connection, conversation)
     connection.execute(
         delete(unknown_phrases).where(
             unknown_phrases.c.conversation_id == conversation, unknown_phrases.c.reader == reader
@@ -105,6 +103,13 @@ def erase_reader(connection: Connection, conversation: int, reader: str, channel
     )
     of_words = and_(handovers.c.conversation_id == conversation, handovers.c.reason == "unsafe")
     connection.execute(update(handovers).where(of_words).values(detail=""))
+    connection.execute(put(erasures, channel=channel, at=now))
+
+
+def erase_names(connection: Connection, conversation: int, channel: str, now: float) -> None:
+    """Names that were said back go with what was sent; the conversation's own are written anew by the caller."""
+    _empty_sent(connection, conversation)
+    _empty_told(connection, conversation)
     connection.execute(put(erasures, channel=channel, at=now))
 
 
@@ -192,6 +197,19 @@ def _idle_since(before: float) -> Select[tuple[int]]:
         for table, status in ((inbox, "waiting"), (outbox, "waiting"), (handovers, "open"))
     ]
     return select(conversations.c.id).where(and_(conversations.c.last_at < before, *(~one for one in waits)))
+
+
+def _empty_sent(connection: Connection, conversation: int) -> None:
+    sent = and_(outbox.c.conversation_id == conversation, outbox.c.status != "waiting")
+    connection.execute(update(outbox).where(sent).values(text=None, rest="", cautions=[]))
+
+
+def _empty_told(connection: Connection, conversation: int) -> None:
+    """What the stewards were told holds finders' words. Its number stays, so that a late answer is met with a word."""
+    told = outbox.c.handover_id.in_(select(handovers.c.id).where(handovers.c.conversation_id == conversation))
+    is_sent = outbox.c.status != "waiting"
+    connection.execute(update(outbox).where(told, is_sent).values(text=None, rest="", cautions=[]))
+    connection.execute(delete(outbox).where(told, ~is_sent))
 
 
 def _close_handovers(connection: Connection, conversation: int, now: float) -> None:

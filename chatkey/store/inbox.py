@@ -135,6 +135,10 @@ def _work(connection: Connection, id: int) -> Work:
 
 def _waiting(connection: Connection, row: Row[Any]) -> Waiting:
     about = row.about or {}
+    edited = _edited(connection, row) if about.get("is_edit") else None
+    tree = edited.tree if edited is not None else None
+    if tree is None and about.get("replies_to"):
+        tree = _thread(connection, row.conversation_id, about["replies_to"])
     return Waiting(
         row.id,
         row.reader,
@@ -142,9 +146,10 @@ def _waiting(connection: Connection, row: Row[Any]) -> Waiting:
         row.received_at,
         row.attempts,
         about,
-        tree=_thread(connection, row.conversation_id, about["replies_to"]) if about.get("replies_to") else None,
+        tree=tree,
         posted_as=row.posted_as or 0,
-        is_last=_is_last(connection, row) if about.get("is_edit") else True,
+        is_last=edited is not None or not about.get("is_edit"),
+        edits=str((edited.about or {}).get("turn", "")) if edited is not None else "",
     )
 
 
@@ -158,10 +163,8 @@ def _thread(connection: Connection, conversation: int, number: int) -> int | Non
     return None
 
 
-def _is_last(connection: Connection, row: Row[Any]) -> bool:
-    """Nothing else came from this reader since the message whose words were changed."""
+def _edited(connection: Connection, row: Row[Any]) -> Row[Any] | None:
+    """The message whose words were changed; None where something else came from this reader since."""
     of = (inbox.c.conversation_id == row.conversation_id, inbox.c.reader == row.reader, inbox.c.id < row.id)
-    newest = connection.execute(
-        select(inbox.c.id, inbox.c.posted_as).where(*of).order_by(inbox.c.id.desc()).limit(1)
-    ).first()
-    return newest is not None and newest.posted_as == row.posted_as
+    newest = connection.execute(select(inbox).where(*of).order_by(inbox.c.id.desc()).limit(1)).first()
+    return newest if newest is not None and newest.posted_as == row.posted_as else None

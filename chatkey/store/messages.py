@@ -48,6 +48,7 @@ class Waiting:
     tree: int | None = None  # whose thread it continues
     posted_as: int = 0  # the channel's number of it
     is_last: bool = True  # of its reader: what they edited is what they wrote last
+    edits: str = ""  # the dialog's number of the message whose words were changed
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +130,7 @@ class Thought:
     nods: tuple[Mapping[str, Any], ...] = ()  # small signs that the channel gives at once, and that may be lost
     forgets_reader: str = ""  # one of several, who is forgotten
     trees: tuple[TreeRecord, ...] = ()  # all records anew, where a reader was forgotten
-    is_nameless: bool = False  # nothing that tells readers apart is kept
+    drops_names: bool = False  # from here on nobody is named, and names that were kept go
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,6 +138,14 @@ def wait_until(store: Store, id: int, due: float) -> None:
         connection.execute(update(outbox).where(outbox.c.id == id, outbox.c.status == "waiting").values(due_at=due))
 
 
+def follow(store: Store, letter: Due, new: str) -> None:
+    """It goes to another address, also where no conversation stands behind it."""
+    sealed = store.seal.shut(letter.channel, new)
+    with store.write() as connection:
+        row = update(outbox).where(outbox.c.id == letter.id, outbox.c.status == "waiting")
+        connection.execute(row.values(address=sealed))
+
+
 def give_up_old(connection: Connection, now: float) -> None:
     """Letters that nobody could send for days, nor tried to: their channel is not set up, or takes no pushes."""
     is_old = and_(outbox.c.status == "waiting", outbox.c.created_at < now - GIVE_UP_AFTER_S - LONGEST_WAIT_S)

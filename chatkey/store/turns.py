@@ -9,7 +9,7 @@ from dataclasses import asdict
 from sqlalchemy import Connection, delete, select, update
 
 from chatkey.store.engine import Store, put, put_once
-from chatkey.store.erase import erase_conversation, erase_reader
+from chatkey.store.erase import erase_conversation, erase_names, erase_reader
 from chatkey.store.messages import Thought, TreeRecord, Work
 from chatkey.store.outbox import drop_all, post
 from chatkey.store.schema import (
@@ -65,7 +65,6 @@ def _keep(
 ) -> None:
     status = "failed" if thought.failed else "done"
     kept = {"status": status, "about": dict(thought.about) if thought.about else None, "tree": thought.tree}
-    kept |= {"reader": ""} if thought.is_nameless else {}
     connection.execute(update(inbox).where(inbox.c.id == thought.message).values(**kept))
     if thought.standing == "stop":
         connection.execute(put_once(connection, opt_outs, mark=mark, channel=channel, at=now))
@@ -89,6 +88,8 @@ def _keep(
         post(
             connection, conversation=conversation, message=None, channel=channel, sealed=sealed, letter=letter, now=now
         )
+    if thought.drops_names:
+        erase_names(connection, conversation, channel, now)
     if thought.forgets_reader:
         erase_reader(connection, conversation, thought.forgets_reader, channel, now)
     for tree in thought.trees:

@@ -1,4 +1,4 @@
-"""One body of tests for every channel: the same talks over the terminal, SMS and Telegram end in the same trees and facts."""
+"""One body of tests for every channel: the same talks over the terminal, SMS and Telegram end in the same facts."""
 
 from __future__ import annotations
 

@@ -182,3 +182,11 @@ def test_a_word_that_could_have_been_a_fact_and_fitted_nothing_is_told(mind: Min
     assert [claim.character for claim in heard.claims] == ["cone_length"]
     assert heard.not_understood == ("sticky",)
     assert understand("flat needles, soft", mind.knowledge, mind.lexicon).not_understood == ()
+
+
+@pytest.mark.parametrize("text", ["cones under an inch", "cone an inch long", "small cones hang down"])
+def test_a_cone_is_no_bud_though_the_bud_is_asked_for(mind: Mind, text: str) -> None:
+    bud = Pending("character", "bud_shape", (("1", "round_sticky"), ("2", "long_sharp"), ("3", "cant_tell")))
+    heard = understand(text, mind.knowledge, mind.lexicon, bud)
+    assert "bud_shape" not in [claim.character for claim in heard.claims]
+    assert heard.claims
