@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 TESTS = Path(__file__).resolve().parent.parent
@@ -28,10 +28,14 @@ LIMITS = {"closest_s": 1.0, "most_in_group_minute": 20, "most_a_second": 30}
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--full", action="store_true")
+    for name in ("updates", "people", "groups", "kills"):
+        parser.add_argument(f"--{name}", type=int, help="another number than the size has")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--store", choices=("sqlite", "postgresql"), default="sqlite")
     options = parser.parse_args()
     plan = Plan(20_000, 3_000, 60, 5, options.seed) if options.full else Plan(600, 120, 6, 1, options.seed)
+    given = {name: getattr(options, name) for name in ("updates", "people", "groups", "kills")}
+    plan = replace(plan, **{name: number for name, number in given.items() if number is not None})
     with tempfile.TemporaryDirectory() as name, bot_api(keeps_pace=True) as api:
         folder = Path(name)
         own = {"CHATKEY_TELEGRAM__TOKEN": TOKEN, "CHATKEY_TELEGRAM__API": api.url}

@@ -219,6 +219,12 @@ def _count(server: Server, api: BotApi, load: Load, report: Report) -> None:
         report.not_done = connection.scalar(select(func.count()).where(inbox.c.status != "done")) or 0
         letters = connection.execute(select(outbox).order_by(outbox.c.id)).all()
         states = dict(connection.execute(select(conversations.c.mark, conversations.c.state)).all())
+        moved = {store.seal.mark("address", "telegram", str(new)) for new in api.migrated.values()}
+        moves = {
+            id
+            for id, mark in connection.execute(select(conversations.c.id, conversations.c.mark))
+            if mark in moved or mark.startswith("moved ")
+        }
         own = {reader: states.get(store.seal.mark("address", "telegram", str(reader))) for reader in load.plain}
     report.superseded = sum(one.status == "superseded" for one in letters)
     report.unsent = sum(one.status in ("waiting", "failed") for one in letters)
@@ -229,13 +235,18 @@ def _count(server: Server, api: BotApi, load: Load, report: Report) -> None:
     for one in letters:
         if one.status == "sent" and one.conversation_id is not None:
             by_talk[one.conversation_id].append(one.posted_as)
-    report.out_of_order = sum(ids != sorted(ids) for ids in by_talk.values())
+    report.out_of_order = sum(_turns_back(ids) > (talk in moves) for talk, ids in by_talk.items())
     for reader, state in own.items():
         if load.said[reader]:
             report.compared += 1
             if state is None or _told(json.loads(state)) != _told(_undisturbed(mind, load.said[reader])):
                 report.different += 1
                 report.notes.append(f"{reader} stands otherwise")
+
+
+def _turns_back(ids: list[int]) -> int:
+    """How often a message has a lower number than the one before; a chat that moved counts anew, once."""
+    return sum(later < earlier for earlier, later in itertools.pairwise(ids))
 
 
 def _to_keep(mind: Mind, pushed: list[Update]) -> set[str]:
