@@ -237,6 +237,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "desk_taken": ("name",),
     "desk_answered": ("name", "text"),
     "desk_sent": (),
+    "desk_someone": (),
     "desk_late": (),
     "desk_refused": ("what", "mend"),
     "telegram_stopped": ("group",),

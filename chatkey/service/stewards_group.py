@@ -74,6 +74,7 @@ class StewardsGroup:
 
     async def hear(self, heard: Heard) -> None:
         """What a steward wrote or pressed. Raises StoreUnavailableError: then it comes again."""
+        heard = heard if heard.name else replace(heard, name=self.mind.script.say("desk_someone"))
         if heard.kind == "button":
             await self._press(heard)
         elif heard.kind == "text" and heard.reply_to:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import time
 
 import pytest
@@ -823,3 +824,16 @@ def _until(holds) -> None:
     while not holds():
         assert time.monotonic() < until, "it never came to be"
         time.sleep(0.02)
+
+
+def test_the_pace_of_a_chat_is_kept_over_a_restart(tmp_path, mind):
+    with bot_api(keeps_pace=True) as api:
+        for n in range(2):
+            with opened_chats(tmp_path, mind, paced=True, api=api) as chats:
+                chats.seen[ANA] = len(chats.arrived(ANA))
+                for text in ("hello", "why", "list")[: 3 - n]:
+                    assert chats.say(text)
+        times = [call.at for call in api.of("sendMessage", ANA)]
+        assert len(times) == 5
+        assert min(later - earlier for earlier, later in itertools.pairwise(times)) >= 1.0
+        assert not [call for call in api.calls if call.status == 429]

@@ -138,3 +138,28 @@ def test_at_full_pace_no_more_chats_are_kept_than_a_minute_holds() -> None:
         clock.now = pace.due(chat)
         pace.sent(chat)
         assert pace.remembered <= 30 * 61
+
+
+def test_what_went_out_before_a_restart_counts_and_one_more_for_each_group() -> None:
+    clock = Clock()
+    pace = Pace(clock, EXACT)
+    pace.recall([(-1001, 40.0 - n) for n in range(19)] + [(101, 0.2)])
+    assert pace.wait(101) == 1.0  # nobody is sent to in the first second
+    clock.now += 1.0
+    assert pace.wait(101) == 0.0
+    assert pace.wait(-1001) == 60.0 - 40.0 - 1.0  # nineteen were written down, and one may not have been
+    assert pace.wait(-1002) == 0.0
+
+
+def test_a_group_keeps_half_of_its_minute_for_replies() -> None:
+    clock = Clock()
+    pace = Pace(clock, EXACT)
+    for _ in range(10):
+        assert pace.has_room(-1001)
+        pace.sent(-1001)
+        clock.now += 1.0
+    assert not pace.has_room(-1001)
+    assert pace.has_room(-1002)
+    assert pace.has_room(101)
+    clock.now += 60.0
+    assert pace.has_room(-1001)
