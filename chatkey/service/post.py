@@ -23,6 +23,7 @@ POLL_S = 1.0  # how soon what another process put into the store is seen
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 30.0
 LEAST_WAIT_S = 0.01
+SCRUB_TRIES = 4  # then it waits for the next time that house is kept
 
 log = structlog.get_logger()
 
@@ -120,9 +121,12 @@ class Post:
                 pause = 0.0
 
     async def scrub(self) -> None:
-        """Cleans the files of what was erased, as soon as that can be."""
+        """Cleans the files of what was erased; where somebody reads just then, a little later."""
         try:
-            await self.keeper.db(scrub, self.keeper.store, self.clock())
+            for _ in range(SCRUB_TRIES):
+                if await self.keeper.db(scrub, self.keeper.store, self.clock()):
+                    return
+                await either(self.stopping, FIRST_PAUSE_S)
         except StoreUnavailableError:
             log.warning("scrub_waits")
 

@@ -191,6 +191,8 @@ class Running:
                         self.post.nod(work.channel, work.sealed, nod)
                 if any(thought.handed for thought in thoughts):
                     self.handed.set()
+                if any(thought.forgets_reader or thought.drops_names for thought in thoughts):
+                    await self.post.scrub()
         except StoreUnavailableError as error:
             log.error("store_unavailable", at="finish", what=error.args[1])
             await either(self.stopping, FIRST_PAUSE_S)

@@ -179,8 +179,11 @@ class _Thinker:
         tree = self.conversation.tree_of(hearing.tree or self.conversation.current)
         undo = self.mind.script.tables["telegram_commands"]["undo"]
         told = {*(claim.message for claim in tree.claims), *(tally.message for tally in tree.tallies)}
-        if message.edits in told:
-            self.conversation = self._step(message, undo, 0.0, hearing.tree).conversation
+        if message.edits not in told:
+            return
+        about = {claim.character for claim in tree.claims if claim.message == message.edits}
+        after = self._step(message, undo, 0.0, hearing.tree).conversation
+        self.conversation = _without_question(after, tree.id, about)
 
     def _erased(self, message: Waiting, turned: Turned, *, silent: bool = False) -> Thought:
         """Who asked for it is forgotten: the whole conversation, or in a crew the one reader."""
@@ -243,6 +246,18 @@ class _Thinker:
 
     def _state(self) -> str:
         return json.dumps(to_json(self.conversation), separators=(",", ":"))
+
+
+def _without_question(conversation: Conversation, number: int, about: set[str]) -> Conversation:
+    """The conversation without the question that waits for a tree and was never seen, unless it is about these."""
+    pending, waits = conversation.pending, conversation.tree_of(number).waits
+    if number == conversation.current:
+        seen = pending is None or pending.character in about
+        return conversation if seen else replace(conversation, pending=None)
+    if waits is None or waits.pending is None or waits.pending.character in about:
+        return conversation
+    quiet = (replace(tree, waits=None) if tree.id == number else tree for tree in conversation.trees)
+    return replace(conversation, trees=tuple(quiet))
 
 
 def _reply_to(message: Waiting) -> int:

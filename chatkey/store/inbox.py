@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import base64
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from sqlalchemy import Connection, Row, func, select, update
@@ -11,6 +12,7 @@ from chatkey.store.coarse import coarse
 from chatkey.store.engine import Store, put_once, put_or_change
 from chatkey.store.messages import Carried, Inbound, Received, Waiting, Work
 from chatkey.store.schema import conversations, inbox, opt_outs, outbox
+from chatkey.store.seal import Seal
 
 MOST_TRIES = 3  # of one message before it is set aside
 DAY_S = 86400.0
@@ -33,7 +35,7 @@ def receive(store: Store, inbound: Inbound, now: float) -> Received:
             conversation_id=conversation,
             reader=inbound.reader,
             text=coarse(inbound.text),
-            about=dict(inbound.about) if inbound.about else None,
+            about=_shut(store.seal, inbound),
             posted_as=inbound.posted_as,
             status="muted" if muted else "waiting",
             received_at=now,
@@ -82,7 +84,7 @@ def next_work(store: Store, in_hand: Collection[int], most: int) -> list[Work]:
             .limit(most + len(in_hand))
         )
         ids = [id for (id,) in connection.execute(waiting) if id not in in_hand][:most]
-        return [_work(connection, id) for id in ids]
+        return [_work(store, connection, id) for id in ids]
 
 
 def count_try(store: Store, message: int) -> int:
@@ -99,7 +101,21 @@ def is_waiting(store: Store, message: int | None = None) -> bool:
         return connection.scalar(select(inbox.c.id).where(inbox.c.status == "waiting", *of).limit(1)) is not None
 
 
-def _work(connection: Connection, id: int) -> Work:
+def _shut(seal: Seal, inbound: Inbound) -> dict[str, Any] | None:
+    """What the channel knows, a name sealed: none is kept in plain till it is known whether this chat wants any."""
+    about = dict(inbound.about or {})
+    if about.get("name"):
+        about["name"] = base64.b64encode(seal.shut(inbound.channel, about["name"])).decode()
+    return about or None
+
+
+def _opened(seal: Seal, channel: str, about: Mapping[str, Any]) -> dict[str, Any]:
+    if not about.get("name"):
+        return dict(about)
+    return {**about, "name": seal.open(channel, base64.b64decode(about["name"]))}
+
+
+def _work(store: Store, connection: Connection, id: int) -> Work:
     row = connection.execute(
         select(conversations, opt_outs.c.mark.label("stopped"))
         .outerjoin(opt_outs, opt_outs.c.mark == conversations.c.mark)
@@ -129,12 +145,12 @@ def _work(connection: Connection, id: int) -> Work:
         rest=last.rest if last else "",
         sealed=row.address,
         carried=tuple(Carried(text, short, one.tree) for one in unsent for text, short in one.cautions),
-        messages=tuple(_waiting(connection, one) for one in messages),
+        messages=tuple(_waiting(store.seal, connection, one, row.channel) for one in messages),
     )
 
 
-def _waiting(connection: Connection, row: Row[Any]) -> Waiting:
-    about = row.about or {}
+def _waiting(seal: Seal, connection: Connection, row: Row[Any], channel: str) -> Waiting:
+    about = _opened(seal, channel, row.about or {})
     edited = _edited(connection, row) if about.get("is_edit") else None
     tree = edited.tree if edited is not None else None
     if tree is None and about.get("replies_to"):

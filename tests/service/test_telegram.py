@@ -148,9 +148,7 @@ def test_a_message_that_was_corrected_can_be_corrected_again(chats):
     for said in ("sharp square needles", "soft flat needles"):
         edited(chats.api, update, said)
         chats.next()
-    found = _told(chats.talk(ANA).tree)
-    assert "soft" in found
-    assert not found & {"sharp", "square"}
+    assert _told(chats.talk(ANA).tree) == {"soft", "flat"}
 
 
 def test_a_corrected_older_message_is_left_as_it_was(chats):
@@ -513,7 +511,6 @@ def test_without_names_none_are_said_and_none_are_left_in_the_files(chats, tmp_p
     chats.next(GROUP)
     kept = repr((chats.kept(), chats.talk(GROUP), _rows(chats, observations)))
     assert "cones hang down" in kept
-    chats.client.portal.call(chats.client.app.state.running.post.scrub)
     files = _files(tmp_path)
     for name in ("Annegret", "Bennosuke"):
         assert name not in kept
@@ -534,7 +531,6 @@ def test_one_reader_is_forgotten_and_what_the_others_said_stays(chats, tmp_path)
         "next tree",
         "soft flat needles",
     ]
-    chats.client.portal.call(chats.client.app.state.running.post.scrub)
     files = _files(tmp_path)
     assert b"hedgehog" not in files
     assert b"soft flat needles" in files

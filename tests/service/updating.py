@@ -219,12 +219,8 @@ def _count(server: Server, api: BotApi, load: Load, report: Report) -> None:
         report.not_done = connection.scalar(select(func.count()).where(inbox.c.status != "done")) or 0
         letters = connection.execute(select(outbox).order_by(outbox.c.id)).all()
         states = dict(connection.execute(select(conversations.c.mark, conversations.c.state)).all())
-        moved = {store.seal.mark("address", "telegram", str(new)) for new in api.migrated.values()}
-        moves = {
-            id
-            for id, mark in connection.execute(select(conversations.c.id, conversations.c.mark))
-            if mark in moved or mark.startswith("moved ")
-        }
+        rows = connection.execute(select(conversations.c.id, conversations.c.mark)).all()
+        moves = {id: _moves(store.seal, mark, api.migrated) for id, mark in rows}
         own = {reader: states.get(store.seal.mark("address", "telegram", str(reader))) for reader in load.plain}
     report.superseded = sum(one.status == "superseded" for one in letters)
     report.unsent = sum(one.status in ("waiting", "failed") for one in letters)
@@ -235,7 +231,7 @@ def _count(server: Server, api: BotApi, load: Load, report: Report) -> None:
     for one in letters:
         if one.status == "sent" and one.conversation_id is not None:
             by_talk[one.conversation_id].append(one.posted_as)
-    report.out_of_order = sum(_turns_back(ids) > (talk in moves) for talk, ids in by_talk.items())
+    report.out_of_order = sum(_turns_back(ids) > moves.get(talk, 0) for talk, ids in by_talk.items())
     for reader, state in own.items():
         if load.said[reader]:
             report.compared += 1
@@ -244,8 +240,21 @@ def _count(server: Server, api: BotApi, load: Load, report: Report) -> None:
                 report.notes.append(f"{reader} stands otherwise")
 
 
+def _moves(seal: Seal, mark: str, migrated: Mapping[int, int]) -> int:
+    """How often the chat of a talk moved: each time its messages are counted anew. A topic's talk goes into the chat
+    that its group became, beside the group's own."""
+    if mark.startswith("moved "):
+        return len(migrated)
+    before = {new: old for old, new in migrated.items()}
+    chat = next((new for new in before if seal.mark("address", "telegram", str(new)) == mark), None)
+    n = 0
+    while chat in before:
+        chat, n = before[chat], n + 1
+    return n
+
+
 def _turns_back(ids: list[int]) -> int:
-    """How often a message has a lower number than the one before; a chat that moved counts anew, once."""
+    """How often a message has a lower number than the one before; a chat that moved counts anew."""
     return sum(later < earlier for earlier, later in itertools.pairwise(ids))
 
 
