@@ -23,7 +23,7 @@ from sqlalchemy import create_engine, func, select, update
 from sqlalchemy.engine import make_url
 from starlette.testclient import TestClient
 
-from chatkey.service import pool, running, serve
+from chatkey.service import pool, post, running, serve
 from chatkey.service.serve import PATH, build, frame_of
 from chatkey.service.thinking import think
 from chatkey.store import Seal, engine, open_store
@@ -58,9 +58,10 @@ if __name__ == "__main__":
 
 @pytest.fixture(autouse=True)
 def short_waits(monkeypatch):
-    monkeypatch.setattr(running, "POLL_S", 0.02)
-    monkeypatch.setattr(running, "FIRST_PAUSE_S", 0.01)
-    monkeypatch.setattr(running, "LONGEST_PAUSE_S", 0.02)
+    for module in (running, post):
+        monkeypatch.setattr(module, "POLL_S", 0.02)
+        monkeypatch.setattr(module, "FIRST_PAUSE_S", 0.01)
+        monkeypatch.setattr(module, "LONGEST_PAUSE_S", 0.02)
 
 
 @pytest.fixture
