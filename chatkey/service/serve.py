@@ -107,7 +107,7 @@ def secrets_of(settings: SmsSettings) -> Secrets:
 
 
 def frame_of(settings: Settings, mind: Mind) -> Frame:
-    """What is the same for all messages. Raises ChannelError for a place that nobody knows."""
+    """What is the same for all messages. Raises UsageError for a place that nobody knows."""
     writings: tuple[Writing, ...] = (SmsWriting(settings.sms.segments if settings.sms else 2), TelegramWriting())
     return Frame(
         desk=Desk(settings.group, settings.answer_within_days),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, func, or_, select, update
 
 from chatkey.store.engine import NotInQueueError, Store, StoreError, put
 from chatkey.store.messages import Given, Letter, TreeRecord
@@ -111,10 +111,11 @@ def untold(store: Store, most: int = 20) -> list[Given]:
 def tell(store: Store, given: Given, channel: str, address: str, letters: Sequence[Letter], now: float) -> bool:
     """Letters to the stewards about one entry, once: False where they were told already."""
     with store.write() as connection:
-        same = handovers.c.id == given.id
-        if given.conversation is not None:
-            same = (handovers.c.conversation_id == given.conversation) & (handovers.c.tree == given.tree)
-        told = update(handovers).where(same, handovers.c.status == "open", ~handovers.c.is_told).values(is_told=True)
+        told = (
+            update(handovers)
+            .where(_reasons_of(given), handovers.c.status == "open", ~handovers.c.is_told)
+            .values(is_told=True)
+        )
         if not connection.execute(told).rowcount:
             return False
         for letter in letters:
@@ -150,12 +151,16 @@ def take(store: Store, id: int, by: str) -> str:
     """Marks who looks at an entry, the first only; who has it now."""
     given = entry(store, id)
     with store.write() as connection:
-        same = handovers.c.id == given.id
-        if given.conversation is not None:
-            same = (handovers.c.conversation_id == given.conversation) & (handovers.c.tree == given.tree)
-        free = update(handovers).where(same, handovers.c.status == "open", handovers.c.taken_by == "")
+        free = update(handovers).where(_reasons_of(given), handovers.c.status == "open", handovers.c.taken_by == "")
         connection.execute(free.values(taken_by=by))
         return connection.scalar(select(handovers.c.taken_by).where(handovers.c.id == given.id)) or by
+
+
+def _reasons_of(given: Given) -> ColumnElement[bool]:
+    """The rows of one entry: a tree may be handed over for several reasons."""
+    if given.conversation is None:
+        return handovers.c.id == given.id
+    return (handovers.c.conversation_id == given.conversation) & (handovers.c.tree == given.tree)
 
 
 def days_of_late(store: Store) -> float | None:

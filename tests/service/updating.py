@@ -13,7 +13,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from typing import Any
 
-from bot_updates import edited, in_topic, message, migration, person, photo, pressed, reply_to
+from bot_updates import edited, in_topic, message, migration, photo, pressed, reply_to
 from botapi import BOT, BotApi, Call, Update
 from crashing import SENTENCES
 from databases import KEY
@@ -302,6 +302,3 @@ def _measure(calls: list[Call], report: Report) -> None:
 
 def _most_within(times: list[float], seconds: float) -> int:
     return max((n + 1 - bisect_right(times, at - seconds) for n, at in enumerate(times)), default=0)
-
-
-__all__ = ["Plan", "Report", "drive", "person"]
