@@ -25,12 +25,22 @@ class Asked:
     character: str = ""
     pair: tuple[str, str] | None = None
     free: bool = False  # does not count against the budget (yew)
+    beside: bool = False  # put in the same message as the one before it
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """What a channel can bear for one tree: so many messages that ask, each with up to so many questions."""
+
+    messages: int
+    questions_each: int = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
     kind: StepKind
     character: str = ""
+    also: str = ""  # a second character that will be needed whatever is answered to the first: ask both at once
     pair: tuple[str, str] | None = None
     separators: tuple[Separator, ...] = ()
     free: bool = False
@@ -46,13 +56,16 @@ def next_step(
     asked: Sequence[Asked],
     watch: YewWatch,
     place: Place | None,
-    budget: int | None = None,
+    budget: Budget | None = None,
     month: int | None = None,
 ) -> Step:
     """The next question of a tree, or `done`. Deterministic. `month` (1 to 12) leaves out what can't be judged now."""
     numbers = belief.table.knowledge.numbers
-    limit = int(numbers["asking"]["budget"]) if budget is None else budget
-    spent = sum(question.kind in ("character", "place", "reask") and not question.free for question in asked)
+    limit = int(numbers["asking"]["budget"]) if budget is None else budget.messages
+    spent = sum(
+        question.kind in ("character", "place", "reask") and not question.free and not question.beside
+        for question in asked
+    )
     put = {question.character for question in asked if question.kind == "character"}
     heard = {reading.character for reading in belief.readings}
     leave_out = put | heard | _ruled_out(belief) | _not_now(belief, month)

@@ -162,7 +162,7 @@ def test_a_finder_who_can_tell_no_more_is_let_go_in_time(table, first, place):
 
 
 def test_a_spent_budget_still_lets_yew_be_ruled_out(table):
-    talk = Talk(table, MI, budget=0)
+    talk = Talk(table, MI, budget=Budget(0))
     talk.say(Claim("leaf_section", ("flat",)))
     talk.say(Claim("leaf_stiffness", ("soft",)))
     talk.say(Claim("needle_place", ("single",)))
