@@ -72,7 +72,7 @@ def idle_questions(table: Table) -> list[str]:
     """Characters whose answer is heard alike from every taxon they apply to: never worth asking."""
     found = []
     for c, name in enumerate(table.characters):
-        heard = table.heard[table.applies[:, c] > 0][:, table.columns[name]]
+        heard = table.heard[table.applies[:, c] > 0][:, table.options[name]]
         if table.knowledge.characters[name].derive == "context":
             continue
         if len(heard) < 2 or np.ptp(heard, axis=0).max() < 1e-6:
@@ -117,9 +117,8 @@ def separations(table: Table) -> Array:
     for c, name in enumerate(table.characters):
         if table.knowledge.characters[name].effort > HAND or table.knowledge.characters[name].derive:
             continue
-        part = table.columns[name]
-        heard, information = table.heard[:, part], table.information[:, part]
-        own = information.sum(axis=1)  # (T,): Σ h ln h
+        heard = table.heard[:, table.options[name]].astype(float)
+        own = (heard * np.log(heard)).sum(axis=1)  # (T,): Σ h ln h
         cross = heard @ np.log(heard).T  # (T, T): Σ h_a ln h_b
         both = np.outer(table.applies[:, c], table.applies[:, c])
         total += both * (own[:, None] - cross + own[None, :] - cross.T) / 2

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chatkey.identify.evidence import Reading
+from chatkey.identify.evidence import KEPT, Reading
 from chatkey.identify.posterior import Belief
-from chatkey.identify.table import Table
+from chatkey.identify.table import Array, Table
 
 AGREES = 0.3
 
@@ -40,17 +41,23 @@ def slips(belief: Belief) -> tuple[Slip, ...]:
 
 
 def _slip(belief: Belief, r: int) -> float:
-    reading, table = belief.readings[r], belief.table
+    wrong, of_unlisted = _wrongness(belief.table, belief.readings[r])
+    return float(belief.probability @ wrong) + belief.something_else * of_unlisted
+
+
+@lru_cache(maxsize=KEPT)
+def _wrongness(table: Table, reading: Reading) -> tuple[Array, float]:
+    """P(the state shown is none of those said | what was said of this character), of each taxon, (T,), and of something
+    else."""
     agrees = _accepted(table, reading)
-    c, part = table.characters.index(reading.character), table.columns[reading.character]
+    c, part = table.order[reading.character], table.columns[reading.character]
     fits = table.frequency[:, part][:, agrees] @ reading.heard[agrees]  # (T,): heard so, and shown so
     character = table.knowledge.characters[reading.character]
     lacking = character.lacking in character.states and agrees[character.states.index(character.lacking)]
     denied = all(claim.negated for claim in reading.claims)
     without = 1.0 if denied or character.lacking == "any" or lacking else 0.0
     right = np.where(table.applies[:, c] > 0, fits / (table.frequency[:, part] @ reading.heard), without)
-    wrong = float(reading.heard[~agrees].sum() / reading.heard.sum())
-    return float(belief.probability @ (1 - right)) + belief.something_else * wrong
+    return 1 - right, float(reading.heard[~agrees].sum() / reading.heard.sum())
 
 
 def _accepted(table: Table, reading: Reading) -> NDArray[np.bool_]:
@@ -78,8 +85,8 @@ def comparison(
         character = table.knowledge.characters[name]
         if name in leave_out or character.effort > 4 or not (table.applies[a, c] and table.applies[b, c]):
             continue
-        part = table.columns[name]
-        left, right = table.heard[a, part], table.heard[b, part]
+        part = table.options[name]
+        left, right = table.heard[a, part].astype(float), table.heard[b, part].astype(float)
         odds = float(((left - right) * (np.log(left) - np.log(right))).sum())
         shown = _usual(belief, first, name), _usual(belief, second, name)
         if shown[0] is not None and shown[1] is not None and shown[0] != shown[1]:

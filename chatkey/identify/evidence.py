@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from chatkey.identify.table import Array, Table, heard_length
 from chatkey.terms import Claim
 
+KEPT = 256  # readings kept in memory; with 10,000 taxa 20 MB
 DOUBTED = 0.9  # hedge of what is judged badly for the plant's age
 
 
@@ -29,10 +31,9 @@ def readings(table: Table, claims: Sequence[Claim]) -> tuple[Reading, ...]:
     standing = standing_claims(claims)
     found = []
     states = {claim.character: set(claim.states) for claim in standing if not claim.negated}
-    for name in table.characters:
+    for name in sorted({claim.character for claim in standing}, key=table.order.__getitem__):
         said = tuple(_doubted(table, claim, states) for claim in standing if claim.character == name)
-        if said:
-            found.append(Reading(name, said, *_product(table, said)))
+        found.append(_reading(table, said))
     return tuple(found)
 
 
@@ -61,15 +62,17 @@ def _replaces(new: Claim, old: Claim) -> bool:
     return not new.negated or old.negated or set(new.states) == set(old.states)
 
 
-def _product(table: Table, claims: tuple[Claim, ...]) -> tuple[Array, float]:
-    """Π over claims of P(heard | state)^weight, (S,), and of P(heard | does not apply)^weight."""
+@lru_cache(maxsize=KEPT)
+def _reading(table: Table, claims: tuple[Claim, ...]) -> Reading:
+    """Π over claims of P(heard | state)^weight, (S,), and of P(heard | does not apply)^weight. Most of what was said of a
+    tree stays the same from one message to the next, and so it is kept for a while."""
     total = np.zeros(table.columns[claims[0].character].stop - table.columns[claims[0].character].start)
     without = 0.0
     for claim, weight in zip(claims, _weights(table, claims), strict=True):
         said = heard(table, claim)
         total += weight * np.log(said)
         without += weight * np.log(max(_heard_where_lacking(table, claim, said), 1e-9))
-    return np.exp(total), float(np.exp(without))
+    return Reading(claims[0].character, claims, np.exp(total), float(np.exp(without)))
 
 
 def _weights(table: Table, claims: tuple[Claim, ...]) -> list[float]:
@@ -97,12 +100,15 @@ def _heard_where_lacking(table: Table, claim: Claim, said: Array) -> float:
     return float(table.knowledge.numbers["evidence"]["hedge"] * claim.hedge * said.mean())
 
 
+@lru_cache(maxsize=KEPT)
 def likelihood(table: Table, reading: Reading) -> Array:
     """P(what was heard | taxon), with the mixture. Shape (T,)."""
-    c, part = table.characters.index(reading.character), table.columns[reading.character]
+    c, part = table.order[reading.character], table.columns[reading.character]
     mixture = table.knowledge.numbers["evidence"]["mixture"]
     without = (1 - mixture) * reading.lacked + mixture * float(reading.heard.mean())
-    return np.where(table.applies[:, c] > 0, table.frequency[:, part] @ reading.heard, without)
+    found = np.where(table.applies[:, c] > 0, table.frequency[:, part] @ reading.heard, without)
+    found.setflags(write=False)
+    return found
 
 
 def heard(table: Table, claim: Claim) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -9,7 +10,7 @@ from functools import lru_cache
 import numpy as np
 
 from chatkey.identify.evidence import Reading, likelihood, readings
-from chatkey.identify.table import Array, Table
+from chatkey.identify.table import Array, Labels, Table
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.status import status_in
 from chatkey.terms import Claim, Place
@@ -28,25 +29,37 @@ class Belief:
 
     def of(self, taxa: Sequence[str]) -> float:
         """Summed probability of some leaves."""
-        wanted = set(taxa)
-        return float(sum(p for taxon, p in zip(self.table.taxa, self.probability, strict=True) if taxon in wanted))
+        return float(self.probability[[self.table.rows[taxon] for taxon in taxa if taxon in self.table.rows]].sum())
 
-    def ranked(self) -> list[tuple[str, float]]:
-        """Leaves with their probabilities, best first."""
-        order = np.argsort(-self.probability, kind="stable")
-        return [(self.table.taxa[t], float(self.probability[t])) for t in order]
+    def ranked(self, most: int | None = None) -> list[tuple[str, float]]:
+        """Leaves with their probabilities, best first; the best `most` of them."""
+        return [(self.table.taxa[t], float(self.probability[t])) for t in best_rows(self.probability, most)]
+
+
+def best_rows(probability: Array, most: int | None = None) -> Labels:
+    """The rows of the greatest probabilities, best first, the earlier row first where two are equal."""
+    if most is None or most >= len(probability):
+        return np.argsort(-probability, kind="stable")
+    least = np.partition(probability, -most)[-most]
+    rows = np.flatnonzero(probability >= least)
+    return rows[np.argsort(-probability[rows], kind="stable")][:most]
 
 
 def believe(table: Table, claims: Sequence[Claim], place: Place | None = None) -> Belief:
     """P(taxon | claims, place). The order of the claims of different characters does not matter."""
     said = readings(table, claims)
     prior = prior_of(table, place.code if place else "")
-    else_prior = table.knowledge.numbers["prior"]["something_else"]
-    log_likelihood = _log_likelihoods(table, said, prior[:-1] / (1 - else_prior))
+    rows = [log_row(table, reading, prior) for reading in said]
+    log_likelihood = np.array(rows).reshape(len(rows), len(prior)) * discounts(table, said)[:, None]
+    weight = joint_weights(prior, log_likelihood)
+    return Belief(table, said, prior[:-1], log_likelihood, weight[:-1], float(weight[-1]))
+
+
+def joint_weights(prior: Array, log_likelihood: Array) -> Array:
+    """Prior times likelihoods, summing to one. Shapes (T + 1,) and (R, T + 1) -> (T + 1,)."""
     log_joint = np.log(np.maximum(prior, 1e-300)) + log_likelihood.sum(axis=0)
     weight = np.exp(log_joint - log_joint.max())
-    weight /= weight.sum()
-    return Belief(table, said, prior[:-1], log_likelihood, weight[:-1], float(weight[-1]))
+    return np.asarray(weight / weight.sum())
 
 
 @lru_cache(maxsize=512)
@@ -84,24 +97,25 @@ def _wild_weight(knowledge: Knowledge, taxon: Taxon, code: str) -> float:
     return numbers["unknown_wild"] * common if status == "unknown" else numbers["elsewhere"]
 
 
-def _log_likelihoods(table: Table, said: tuple[Reading, ...], prior: Array) -> Array:
-    """ln L of each reading under each taxon and, last, something else. Shape (R, T + 1).
+def log_row(table: Table, reading: Reading, prior: Array) -> Array:
+    """ln L of a reading under each taxon and, last, something else, not discounted. Shape (T + 1,).
 
     Something else: half the prior-weighted mean over the taxa, half uniform over the states.
-    Within a family of evidence each answer after the first counts a little less; spread evenly, so that order
-    does not matter.
     """
-    if not said:
-        return np.zeros((0, len(table.taxa) + 1))
-    rows = []
-    for reading in said:
-        known = likelihood(table, reading)
-        unknown = 0.5 * float(prior @ known) + 0.5 * float(reading.heard.mean())
-        rows.append(np.log(np.append(known, unknown)))
+    row = np.empty(len(prior))
+    known = likelihood(table, reading)
+    row[:-1] = known
+    row[-1] = 0.5 * float(prior[:-1] @ known) / (1 - float(prior[-1])) + 0.5 * float(reading.heard.mean())
+    return np.asarray(np.log(row, out=row))
+
+
+def discounts(table: Table, said: Sequence[Reading]) -> Array:
+    """What each reading counts. Shape (R,). Within a family of evidence each answer after the first counts less, by
+    the family's own number; spread evenly, so that order does not matter."""
+    numbers = table.knowledge.numbers["discount"]
     families = [table.knowledge.characters[reading.character].family for reading in said]
-    discount = table.knowledge.numbers["evidence"]["family_discount"]
-    shares = []
-    for family in families:
-        n = families.count(family)
-        shares.append((1 + discount * (n - 1)) / n)
-    return np.asarray(np.array(rows) * np.array(shares)[:, None])
+    count = Counter(families)
+    rest = numbers["other"]
+    return np.array(
+        [(1 + numbers.get(family, rest) * (count[family] - 1)) / count[family] for family in families]
+    )

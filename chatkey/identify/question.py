@@ -2,54 +2,91 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
+from typing import get_args
 
 import numpy as np
 
 from chatkey.identify.posterior import Belief
-from chatkey.identify.table import Array, Table
-from chatkey.knowledge.status import status_in
-from chatkey.terms import Place
+from chatkey.identify.table import Array, Labels, Table, labels
+from chatkey.knowledge.status import listings_for, status_in
+from chatkey.terms import Place, Status
 
+STATUSES: tuple[Status, ...] = get_args(Status)
+DANGER = 2  # urgency up to which a caution changes what a finder will do
+SPARED = 1e-4  # probability of all taxa together that are left out where few are left of many
 UNDECIDED = (0.1, 0.8)  # chance that a character applies between which that is worth finding out
 
 
 def gains(belief: Belief, place: Place | None = None) -> Array:
     """Expected information of asking each character, in bits of what the finder will do. Shape (C,).
 
-    I(class; heard) + w · I(status; heard), times the chance of an answer other than "can't tell" and the chance
+    I(class; heard) + w · I(deed; heard), times the chance of an answer other than "can't tell" and the chance
     that the character applies. Cover & Thomas, Elements of Information Theory, 2.4.
     """
     table = belief.table
-    numbers = table.knowledge.numbers
-    gain = information(belief, table.alike)
-    if place is not None:
-        gain = gain + numbers["asking"]["status_share"] * information(belief, status_classes(table, place.code))
+    weight = table.knowledge.numbers["asking"]["deed_share"]
+    kinds = [table.alike] if place is None else [table.alike, deeds(table, place.code)]
+    bits = informations(belief, kinds)
+    gain = bits[0] + weight * bits[1] if len(bits) > 1 else bits[0]
     return np.asarray(gain * (1 - cant_tell(table)) * applicability(belief))
 
 
-def information(belief: Belief, classes: Array) -> Array:
-    """I(class; heard) of each character, in bits. Shapes (T, K) -> (C,). Something else is left out of the sum."""
+def information(belief: Belief, classes: Labels) -> Array:
+    """I(class; heard) of each character, in bits. Shapes (T,) -> (C,). Something else is left out of the sum."""
+    return informations(belief, [classes])[0]
+
+
+def informations(belief: Belief, partitions: Sequence[Labels]) -> list[Array]:
+    """I(class; heard) of each character under each partition of the taxa, in bits. Shapes [(T,)] -> [(C,)].
+
+    One matrix product for all: the answers that each class of two or more taxa is expected to give. A taxon that is
+    a class of its own needs none, for its Σ h ln h is kept in the table.
+    """
     table = belief.table
     p = belief.probability / max(belief.probability.sum(), 1e-300)
-    marginal = p @ table.heard  # (N,)
-    own = classes[:, classes.sum(axis=0) == 1]
-    alone = own.sum(axis=1) > 0
-    conditional = (p * alone) @ table.information  # (N,): taxa that are a class of their own
-    for k in np.flatnonzero(classes.sum(axis=0) > 1):
-        weights = p * classes[:, k]
-        share = weights.sum()
-        if share > 1e-12:
-            joint = weights @ table.heard  # (N,)
-            conditional = conditional + joint * np.log(np.maximum(joint / share, 1e-300))
-    bits = (conditional - marginal * np.log(np.maximum(marginal, 1e-300))) / np.log(2)
-    starts = [table.columns[name].start for name in table.characters]
-    return np.maximum(np.add.reduceat(bits, starts), 0.0)
+    rows = survivors(p)
+    if rows is not None:
+        p, heard, entropies = p[rows], table.heard[rows], table.information[rows]
+        partitions = [classes[rows] for classes in partitions]
+    else:
+        heard, entropies = table.heard, table.information
+    weights, shares, alone = [p], [], []
+    for classes in partitions:
+        mass = np.bincount(classes, weights=p)
+        size = np.bincount(classes)
+        own = size[classes] == 1
+        lumps = [k for k in np.flatnonzero(size > 1) if mass[k] > 1e-12]
+        weights += [np.where(classes == k, p, 0.0) for k in lumps]
+        shares.append(mass[lumps])
+        alone.append(own)
+    told = (np.asarray(weights, dtype=np.float32) @ heard).astype(np.float64)  # (1 + K, A)
+    told = np.maximum(told, 1e-300)
+    surprise = told * np.log(told)
+    found, start = [], 1
+    for share, own in zip(shares, alone, strict=True):
+        stop = start + len(share)
+        joint = (surprise[start:stop] - told[start:stop] * np.log(share)[:, None]).sum(axis=0) - surprise[0]  # (A,)
+        nats = np.add.reduceat(joint, table.starts)
+        if own.any():
+            nats = nats + (p * own).astype(np.float32) @ entropies
+        found.append(np.maximum(nats / np.log(2), 0.0))
+        start = stop
+    return found
+
+
+def survivors(probability: Array) -> Labels | None:
+    """The rows that are left of many: without those that all together hold less than `SPARED`. None where it would
+    hardly save anything."""
+    rows = np.flatnonzero(probability > SPARED / len(probability))
+    return rows if len(rows) < len(probability) / 4 else None
 
 
 def applicability(belief: Belief) -> Array:
     """Chance that each character applies. Shape (C,)."""
-    return np.asarray(belief.probability @ belief.table.applies / max(belief.probability.sum(), 1e-300))
+    p = belief.probability / max(belief.probability.sum(), 1e-300)
+    return np.asarray(p.astype(np.float32) @ belief.table.applies, dtype=np.float64)
 
 
 def opening(belief: Belief) -> Array:
@@ -93,11 +130,27 @@ def cant_tell(table: Table) -> Array:
 
 
 @lru_cache(maxsize=512)
-def status_classes(table: Table, code: str) -> Array:
-    """(T, 4): which status each taxon has in the region `code`."""
-    order = ("native", "introduced", "not recorded", "unknown")
-    matrix = np.zeros((len(table.taxa), len(order)))
-    for t, taxon in enumerate(table.taxa):
-        matrix[t, order.index(status_in(table.knowledge, table.knowledge.taxa[taxon], code))] = 1
-    matrix.setflags(write=False)
-    return matrix
+def statuses(table: Table, code: str) -> Labels:
+    """Which status each taxon has in the region `code`, a number into `STATUSES`. Shape (T,)."""
+    knowledge = table.knowledge
+    found = np.array([STATUSES.index(status_in(knowledge, knowledge.taxa[taxon], code)) for taxon in table.taxa])
+    found.setflags(write=False)
+    return found
+
+
+@lru_cache(maxsize=512)
+def deeds(table: Table, code: str) -> Labels:
+    """What a finder in the region `code` would do about each taxon, as far as it is advised alike: native or not,
+    on a list there or not, and which dangers go with it. Shape (T,)."""
+    knowledge = table.knowledge
+    place = Place(code)
+    dangers = [caution for caution in knowledge.cautions.values() if caution.taxa and caution.urgency <= DANGER]
+    found = []
+    for taxon in table.taxa:
+        lineage = set(knowledge.lineage(taxon))
+        listed = sorted({listing.kind for listing in listings_for(knowledge, (taxon,), place)})
+        warned = [caution.id for caution in dangers if lineage & set(caution.taxa)]
+        found.append((status_in(knowledge, knowledge.taxa[taxon], code), *listed, *warned))
+    classes = labels(found)
+    classes.setflags(write=False)
+    return classes

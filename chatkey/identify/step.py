@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
 from chatkey.identify.question import applicability, gains, opening, prices
+from chatkey.identify.table import Table
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.terms import Place
 
@@ -48,6 +50,7 @@ class Step:
 
 
 DONE = Step("done")
+RIVALS = 20  # leaders among which a rival of another class is looked for
 SURE_SLIP = 0.6  # an answer that is this likely a slip is asked again at once
 
 
@@ -68,7 +71,7 @@ def next_step(
     )
     put = {question.character for question in asked if question.kind == "character"}
     heard = {reading.character for reading in belief.readings}
-    leave_out = put | heard | _ruled_out(belief) | _not_now(belief, month)
+    leave_out = put | heard | _ruled_out(belief) | _not_now(belief.table, month)
     if again := _reask(belief, asked, SURE_SLIP):
         return again
     if place is None and len(put) >= 1 and heard and not any(question.kind == "place" for question in asked):
@@ -95,28 +98,37 @@ def _ruled_out(belief: Belief) -> set[str]:
     for claim in (claim for reading in belief.readings for claim in reading.claims):
         (denied if claim.negated else said).setdefault(claim.character, set()).update(claim.states)
     found: set[str] = set()
-    characters = belief.table.knowledge.characters
-    for name in belief.table.characters:
-        for parent, states in characters[name].only_if.items():
-            otherwise = parent in said and not said[parent] & set(states)
-            if parent in found or otherwise or set(states) <= denied.get(parent, set()):
-                found.add(name)
+    for name, parent, states in _conditions(belief.table):
+        otherwise = parent in said and not said[parent] & states
+        if parent in found or otherwise or states <= denied.get(parent, set()):
+            found.add(name)
     return found
 
 
-def _not_now(belief: Belief, month: int | None) -> set[str]:
+@lru_cache(maxsize=32)
+def _not_now(table: Table, month: int | None) -> frozenset[str]:
     """Characters that can't be judged in this month, and those that are never asked."""
-    characters = belief.table.knowledge.characters.values()
-    return {
+    return frozenset(
         character.id
-        for character in characters
+        for character in table.knowledge.characters.values()
         if character.derive == "context" or (month is not None and character.months and month not in character.months)
-    }
+    )
+
+
+@lru_cache(maxsize=8)
+def _conditions(table: Table) -> tuple[tuple[str, str, frozenset[str]], ...]:
+    """Characters that depend on another, each after what it depends on: name, the other, its wanted states."""
+    characters = table.knowledge.characters
+    return tuple(
+        (name, parent, frozenset(states))
+        for name in table.characters
+        for parent, states in characters[name].only_if.items()
+    )
 
 
 def _is_sure(belief: Belief) -> bool:
     """One class of taxa that a finder would treat alike is sure."""
-    mass = belief.probability @ belief.table.alike
+    mass = np.bincount(belief.table.alike, weights=belief.probability)
     return float(mass.max()) >= belief.table.knowledge.numbers["answer"]["sure"]
 
 
@@ -145,7 +157,7 @@ def _reask(belief: Belief, asked: Sequence[Asked], threshold: float) -> Step | N
 
 def _compare(belief: Belief, asked: Sequence[Asked]) -> Step | None:
     """The two leaders set side by side; once a pair, twice a tree."""
-    ranked = belief.ranked()
+    ranked = belief.ranked(RIVALS)
     (first, _), rest = ranked[0], ranked[1:]
     rival = next(
         ((taxon, p) for taxon, p in rest if _leader_class(belief, taxon) != _leader_class(belief, first)), None
@@ -161,4 +173,4 @@ def _compare(belief: Belief, asked: Sequence[Asked]) -> Step | None:
 
 
 def _leader_class(belief: Belief, taxon: str) -> int:
-    return int(np.argmax(belief.table.alike[belief.table.row(taxon)])) + 1
+    return int(belief.table.alike[belief.table.row(taxon)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,73 +13,100 @@ from chatkey.knowledge.model import Cell, Character, Knowledge
 from chatkey.terms import Quantity
 
 Array = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Labels = NDArray[np.intp]
 APPLIES_FROM = 0.1  # a character applies to a taxon where its condition holds in one plant of ten or more
+LEAST = 1e-12  # no answer is quite impossible
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """Arrays over one Knowledge. They are read-only and shared by all conversations."""
+    """Arrays over one Knowledge. They are read-only and shared by all conversations.
+
+    What a plant shows is kept exactly (a length in bins), state by state in memory, for the update takes one character
+    at a time. What would be answered is kept in single precision (a length by its classes), plant by plant, for the
+    gain takes all characters of the plants that are left.
+    """
 
     knowledge: Knowledge
     taxa: tuple[str, ...]  # (T,)
     characters: tuple[str, ...]  # (C,)
-    columns: Mapping[str, slice]  # of each character within N
+    rows: Mapping[str, int]  # of each taxon within T
+    order: Mapping[str, int]  # of each character within C
+    columns: Mapping[str, slice]  # of each character's states or bins within N
+    options: Mapping[str, slice]  # of each character's answers within A
+    starts: Labels  # (C,): where the answers of each character begin within A
     frequency: Array  # (T, N): P(state | taxon), with the 5 % mixture; where it does not apply, the mixture alone
     hearing: Mapping[str, Array]  # (S, S): P(heard | true), rows heard, columns true
-    heard: Array  # (T, N): P(heard | taxon) as asked, for the gain; where nothing is known the mean of the other taxa
-    information: Array  # (T, N): heard · ln heard
-    applies: Array  # (T, C): 1 where the character applies, 0 where not
-    alike: Array  # (T, K): 1 where a taxon belongs to a class
+    heard: Singles  # (T, A): P(answer | taxon), for the gain; where nothing is known the mean of the other taxa
+    information: Singles  # (T, C): Σ heard · ln heard over the answers
+    applies: Singles  # (T, C): 1 where the character applies, 0 where not
+    alike: Labels  # (T,): the class of each taxon; a finder would treat those of one class alike
     edges: Array  # (B + 1,): edges of the length bins, ln mm
 
     def row(self, taxon: str) -> int:
-        return self.taxa.index(taxon)
+        return self.rows[taxon]
 
 
 def build_table(knowledge: Knowledge) -> Table:
     """The table of a Knowledge with T >= 1 leaves."""
     taxa, characters = knowledge.leaves, in_order(knowledge)
-    lengths = knowledge.numbers["lengths"]
-    edges = np.linspace(math.log(lengths["low_mm"]), math.log(lengths["high_mm"]), int(lengths["bins"]) + 1)
-    columns: dict[str, slice] = {}
-    start = 0
-    for name in characters:
-        size = len(knowledge.characters[name].states) or len(edges) - 1
-        columns[name] = slice(start, start + size)
-        start += size
-    raw = np.zeros((len(taxa), start))
+    edges = length_edges(knowledge)
+    columns = side_by_side(characters, [len(knowledge.characters[name].states) or len(edges) - 1 for name in characters])
+    raw = np.zeros((len(taxa), columns[characters[-1]].stop), order="F")
     filled = np.zeros((len(taxa), len(characters)))
+    within_usual = knowledge.numbers["lengths"]["within_usual"]
     for t, taxon in enumerate(taxa):
         cells = knowledge.taxa[taxon].cells
         for c, name in enumerate(characters):
             cell = cells.get(name)
             if cell is not None and cell.applies:
-                raw[t, columns[name]] = _masses(knowledge.characters[name], cell, edges, lengths["within_usual"])
+                raw[t, columns[name]] = masses(knowledge.characters[name], cell, edges, within_usual)
                 filled[t, c] = 1
     applies = _applies(knowledge, raw, filled, columns, characters)
+    return table_of(knowledge, raw, filled, applies)
+
+
+def table_of(knowledge: Knowledge, raw: Array, filled: Array, applies: Array) -> Table:
+    """The table from what each taxon shows: `raw` (T, N) P(state | taxon), `filled` and `applies` (T, C) of 0 and 1.
+
+    `raw` is taken over and changed. The characters stand as in `in_order`.
+    """
+    taxa, characters = knowledge.leaves, in_order(knowledge)
+    edges = length_edges(knowledge)
+    known_of = knowledge.characters
+    columns = side_by_side(characters, [len(known_of[name].states) or len(edges) - 1 for name in characters])
+    options = side_by_side(characters, [_answers(known_of[name], edges) for name in characters])
     hearing = {name: _hearing(knowledge, name, edges) for name in characters}
-    frequency = _with_blanks(raw, filled, applies, columns, characters)
     mixture = knowledge.numbers["evidence"]["mixture"]
-    heard = np.empty_like(frequency)
+    heard = np.empty((len(taxa), options[characters[-1]].stop), dtype=np.float32)
+    information = np.empty((len(taxa), len(characters)), dtype=np.float32)
     for c, name in enumerate(characters):
-        part = columns[name]
+        part, answers = columns[name], options[name]
         size = part.stop - part.start
-        known = frequency[:, part] * applies[:, [c]]
-        mean = frequency[applies[:, c] > 0][:, part].mean(axis=0) if applies[:, c].any() else np.full(size, 1 / size)
-        shown = np.where(applies[:, [c]] > 0, known, mean)
-        heard[:, part] = _as_asked(knowledge, name, ((1 - mixture) * shown + mixture / size) @ hearing[name].T, edges)
-        frequency[:, part] = (1 - mixture) * known + mixture / size
-    heard = np.maximum(heard, 1e-12)
+        does = applies[:, c] > 0
+        _fill_blanks(raw[:, part], filled[:, c] > 0, does)
+        mean = raw[does, part].mean(axis=0) if does.any() else np.full(size, 1 / size)
+        shown = np.where(does[:, None], raw[:, part], mean)
+        asked = ((1 - mixture) * shown + mixture / size) @ hearing[name].T
+        asked = np.maximum(_by_class(known_of[name], asked, edges), LEAST)
+        heard[:, answers] = asked
+        information[:, c] = (asked * np.log(asked)).sum(axis=1)
+        raw[:, part] = (1 - mixture) * raw[:, part] * does[:, None] + mixture / size
     table = Table(
         knowledge=knowledge,
         taxa=taxa,
         characters=characters,
+        rows={taxon: t for t, taxon in enumerate(taxa)},
+        order={name: c for c, name in enumerate(characters)},
         columns=columns,
-        frequency=frequency,
+        options=options,
+        starts=np.array([options[name].start for name in characters]),
+        frequency=raw,
         hearing=hearing,
         heard=heard,
-        information=heard * np.log(heard),
-        applies=applies,
+        information=information,
+        applies=applies.astype(np.float32),
         alike=_alike(knowledge),
         edges=edges,
     )
@@ -88,19 +115,34 @@ def build_table(knowledge: Knowledge) -> Table:
     return table
 
 
-def _as_asked(knowledge: Knowledge, name: str, heard: Array, edges: Array) -> Array:
-    """(T, S): what an answer to the question can tell. A length is answered by its class, so that bins of one class
-    are told apart no further: each gets its class's mean."""
-    classes = knowledge.characters[name].classes
-    if not classes:
+def length_edges(knowledge: Knowledge) -> Array:
+    """The edges of the length bins, ln mm. Shape (B + 1,)."""
+    lengths = knowledge.numbers["lengths"]
+    return np.linspace(math.log(lengths["low_mm"]), math.log(lengths["high_mm"]), int(lengths["bins"]) + 1)
+
+
+def side_by_side(names: Sequence[str], sizes: Sequence[int]) -> dict[str, slice]:
+    """A slice of each size, one after the other."""
+    found, start = {}, 0
+    for name, size in zip(names, sizes, strict=True):
+        found[name] = slice(start, start + size)
+        start += size
+    return found
+
+
+def _answers(character: Character, edges: Array) -> int:
+    """How many answers its question has: a length is answered by its class, where it has classes."""
+    return len(character.states) or len(character.classes) or len(edges) - 1
+
+
+def _by_class(character: Character, heard: Array, edges: Array) -> Array:
+    """(T, A): what an answer to the question can tell. The bins of a length are summed within each class."""
+    if not character.classes:
         return heard
     centre = (edges[:-1] + edges[1:]) / 2
-    borders = [math.log(low) for low, _ in list(classes.values())[1:]]
+    borders = [math.log(low) for low, _ in list(character.classes.values())[1:]]
     member = np.searchsorted(borders, centre)
-    out = heard.copy()
-    for index in range(len(classes)):
-        out[:, member == index] = heard[:, member == index].mean(axis=1, keepdims=True)
-    return out
+    return np.column_stack([heard[:, member == index].sum(axis=1) for index in range(len(character.classes))])
 
 
 def heard_length(edges: Array, quantity: Quantity, blur: Mapping[str, float]) -> Array:
@@ -122,7 +164,8 @@ def range_mass(edges: Array, four: tuple[float, float, float, float], within_usu
     return np.asarray(mass / mass.sum())
 
 
-def _masses(character: Character, cell: Cell, edges: Array, within_usual: float) -> Array:
+def masses(character: Character, cell: Cell, edges: Array, within_usual: float) -> Array:
+    """P(state | taxon) of one cell, or the mass of a range in each bin. Shape (S,)."""
     if cell.range is not None:
         return range_mass(edges, cell.range, within_usual)
     return np.array([cell.weights.get(state, 0.0) for state in character.states])
@@ -179,31 +222,25 @@ def _applies(
     return applies
 
 
-def _with_blanks(
-    raw: Array, filled: Array, applies: Array, columns: Mapping[str, slice], characters: tuple[str, ...]
-) -> Array:
-    """Frequencies with each blank cell set to the mean of the filled ones: a blank carries no evidence."""
-    out = raw.copy()
-    for c, name in enumerate(characters):
-        part = columns[name]
-        size = part.stop - part.start
-        known = (filled[:, c] > 0) & (applies[:, c] > 0)
-        mean = raw[known, part].mean(axis=0) if known.any() else np.full(size, 1 / size)
-        out[filled[:, c] == 0, part] = mean
-    return out
+def _fill_blanks(shown: Array, filled: NDArray[np.bool_], applies: NDArray[np.bool_]) -> None:
+    """Sets each blank row of one character to the mean of the filled ones: a blank carries no evidence."""
+    known = filled & applies
+    shown[~filled] = shown[known].mean(axis=0) if known.any() else 1 / shown.shape[1]
 
 
-def _alike(knowledge: Knowledge) -> Array:
-    """(T, K): taxa of a group with one advice are one class, every other taxon is its own."""
+def _alike(knowledge: Knowledge) -> Labels:
+    """(T,): taxa of a group with one advice are one class, every other taxon is its own."""
     classes: dict[str, str] = {}
     for group in knowledge.groups.values():
         if group.same_advice:
             classes.update({member: group.id for member in group.members if member not in classes})
-    names = [classes.get(taxon, taxon) for taxon in knowledge.leaves]
-    order = list(dict.fromkeys(names))
-    matrix = np.zeros((len(names), len(order)))
-    matrix[np.arange(len(names)), [order.index(name) for name in names]] = 1
-    return matrix
+    return labels([classes.get(taxon, taxon) for taxon in knowledge.leaves])
+
+
+def labels(names: Sequence[object]) -> Labels:
+    """The number of each name in order of first appearance, from 0. Shape (len(names),)."""
+    number: dict[object, int] = {}
+    return np.array([number.setdefault(name, len(number)) for name in names], dtype=np.intp)
 
 
 def _normal(z: Array) -> Array:

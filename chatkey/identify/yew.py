@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
 
-from chatkey.identify.evidence import likelihood
-from chatkey.identify.posterior import Belief, believe
+from chatkey.identify.evidence import likelihood, readings
+from chatkey.identify.posterior import Belief, discounts, joint_weights, log_row, prior_of
 from chatkey.identify.question import applicability, information, prices
 from chatkey.identify.table import Table
 from chatkey.terms import Claim, Place
@@ -34,6 +35,7 @@ class YewWatch:
         return self.active and not self.cleared
 
 
+@lru_cache(maxsize=8)
 def yews(table: Table) -> tuple[str, ...]:
     """The leaves that the caution `yew` is for."""
     knowledge = table.knowledge
@@ -50,7 +52,7 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     active = (
         now >= numbers["watch"]
         or (now >= numbers["doubt"] and _likeliest(belief, members) >= numbers["watch"])
-        or any(believe(table, said, place).of(members) >= numbers["watch"] for said in _prefixes(claims))
+        or _was_likely(table, claims, place, members, numbers["watch"])
     )
     return YewWatch(active, now, _families_against(belief, members, numbers["against"]))
 
@@ -71,8 +73,9 @@ def _likeliest(belief: Belief, members: Sequence[str]) -> float:
 def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str]) -> str | None:
     """The look that tells most between yew and the rest, of a family that has not spoken; None where none is left."""
     table = belief.table
-    is_yew = np.array([float(taxon in yews(table)) for taxon in table.taxa])
-    gain = information(belief, np.column_stack([is_yew, 1 - is_yew])) / prices(table)
+    members = yews(table)
+    is_yew = np.array([int(taxon in members) for taxon in table.taxa])
+    gain = information(belief, is_yew) / prices(table)
     applies = applicability(belief)
     order = sorted(range(len(table.characters)), key=lambda c: -gain[c] * applies[c])
     for c in order:
@@ -88,23 +91,33 @@ def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str])
     return None
 
 
-def _prefixes(claims: Sequence[Claim]) -> list[list[Claim]]:
-    """The claims as they stood after each message but the last."""
+def _was_likely(table: Table, claims: Sequence[Claim], place: Place | None, yews: Sequence[str], watch: float) -> bool:
+    """Whether P(yew) was at `watch` or more after any message but the last."""
+    members = [table.rows[taxon] for taxon in yews]
     messages = list(dict.fromkeys(claim.message for claim in claims))
-    return [[claim for claim in claims if claim.message in messages[:n]] for n in range(1, len(messages))]
+    if not members or len(messages) < 2:
+        return False
+    prior = prior_of(table, place.code if place else "")
+    for n in range(1, len(messages)):
+        said = readings(table, [claim for claim in claims if claim.message in messages[:n]])
+        rows = np.array([log_row(table, reading, prior) for reading in said])
+        if joint_weights(prior, rows * discounts(table, said)[:, None])[members].sum() >= watch:
+            return True
+    return False
 
 
 def _families_against(belief: Belief, members: Sequence[str], ratio: float) -> tuple[str, ...]:
     table = belief.table
-    is_yew = np.array([taxon in members for taxon in table.taxa])
-    if not is_yew.any() or is_yew.all():
+    rows = [table.rows[taxon] for taxon in members]
+    if not rows or len(rows) == len(table.taxa):
         return ()
     found: dict[str, None] = {}
-    leader = int(np.argmax(np.where(is_yew, -1.0, belief.probability)))  # what would be named instead
+    others = belief.probability.copy()
+    others[rows] = -1.0
+    leader = int(np.argmax(others))  # what would be named instead
     for r, reading in enumerate(belief.readings):
         heard = likelihood(table, reading)
-        before = belief.probability / np.exp(belief.log_likelihood[r, :-1])  # what the other answers say
-        odds = heard[leader] / np.average(heard[is_yew], weights=before[is_yew])
-        if odds >= ratio:
+        before = belief.probability[rows] / np.exp(belief.log_likelihood[r, rows])  # what the other answers say
+        if heard[leader] * before.sum() >= ratio * (heard[rows] @ before):
             found[table.knowledge.characters[reading.character].family] = None
     return tuple(found)

@@ -14,11 +14,11 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "frequencies": dict.fromkeys(("always", "usually", "sometimes", "rarely"), (1e-6, 1.0)),
     "evidence": {
         "mixture": OPEN_SHARE,
-        "family_discount": SHARE,
         "reading_after": SHARE,
         "reading_again": SHARE,
         "hedge": SHARE,
     },
+    "discount": {"other": SHARE},
     "lengths": {
         "low_mm": (0.01, 10.0),
         "high_mm": (100.0, 10_000.0),
@@ -40,7 +40,7 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
         "applies": SHARE,
         "least_gain_bits": (0.0, 5.0),
         "opens": (0.0, 100.0),
-        "status_share": WEIGHT,
+        "deed_share": WEIGHT,
         "budget": (1.0, 100.0),
         "reasks": (0.0, 10.0),
         "slip": SHARE,
@@ -52,6 +52,7 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "yew": {"watch": OPEN_SHARE, "doubt": SHARE, "against": (1.0, 1000.0), "questions": (0.0, 20.0)},
     "handover": {"unsure": SHARE},
 }
+OPEN: Mapping[str, Bounds] = {"discount": SHARE}  # sections whose further keys are ids
 
 
 def read_numbers(facts: Mapping[str, Entry], problems: Problems) -> dict[str, dict[str, float]]:
@@ -66,7 +67,10 @@ def read_numbers(facts: Mapping[str, Entry], problems: Problems) -> dict[str, di
             problems.add(
                 KnowledgeError("knowledge/numbers.yaml:1:1", f"the section {section!r} is missing", "write it")
             )
-        pairs = problems.attempt({}, given_section.pairs, bounds, bounds) if given_section else {}
+        allowed = None if section in OPEN else bounds
+        pairs = problems.attempt({}, given_section.pairs, allowed, bounds) if given_section else {}
+        if section in OPEN:
+            bounds = dict.fromkeys((*bounds, *pairs), OPEN[section])
         given = {key: node for key, node in pairs.items() if key in bounds}
         found[section] = {
             key: problems.attempt(low, given[key].number, low=low, high=high) if key in given else low

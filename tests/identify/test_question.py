@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from scipy.stats import entropy
 
 from chatkey.identify import believe, gains
-from chatkey.identify.question import applicability, cant_tell, information, prices, status_classes
+from chatkey.identify.question import applicability, cant_tell, deeds, information, prices, statuses
 from chatkey.knowledge.model import Group, Names
 from chatkey.terms import Claim, Place
 
 YES_NO = ("yes", "no")
+SINGLE = 1e-5  # bits: what is heard is kept in single precision
 
 
 def told(belief, prior, likelihood, classes=None) -> float:
@@ -24,11 +25,11 @@ def told(belief, prior, likelihood, classes=None) -> float:
     table = replace(
         belief.table,
         characters=("question",),
-        columns={"question": slice(0, likelihood.shape[1])},
+        starts=np.array([0]),
         heard=likelihood,
-        information=likelihood * np.log(np.maximum(likelihood, 1e-300)),
+        information=(likelihood * np.log(np.maximum(likelihood, 1e-300))).sum(axis=1, keepdims=True),
     )
-    own = np.eye(len(prior)) if classes is None else np.asarray(classes, dtype=float)
+    own = np.arange(len(prior)) if classes is None else np.asarray(classes)
     return float(information(replace(belief, table=table, probability=np.asarray(prior, dtype=float)), own)[0])
 
 
@@ -36,8 +37,9 @@ def brute_force(belief, classes) -> np.ndarray:
     """H(class) + H(heard) - H(class, heard) of every character, by scipy, from the whole joint table."""
     table, p = belief.table, belief.probability / belief.probability.sum()
     found = []
+    member = np.eye(classes.max() + 1)[classes]
     for name in table.characters:
-        joint = np.einsum("t,tk,ts->ks", p, classes, table.heard[:, table.columns[name]])
+        joint = np.einsum("t,tk,ts->ks", p, member, table.heard[:, table.options[name]].astype(float))
         bits = [entropy(part, base=2) for part in (joint.sum(axis=1), joint.sum(axis=0), joint.ravel())]
         found.append(bits[0] + bits[1] - bits[2])
     return np.array(found)
@@ -47,8 +49,8 @@ def brute_force(belief, classes) -> np.ndarray:
 @settings(deadline=None, max_examples=25)
 def test_the_information_of_every_shipped_character_is_that_of_scipy(table, claim_lists, data, place):
     belief = believe(table, data.draw(claim_lists), Place(place))
-    for classes in (table.alike, status_classes(table, place), np.eye(len(table.taxa))):
-        assert information(belief, classes) == pytest.approx(brute_force(belief, classes), abs=1e-9)
+    for classes in (table.alike, statuses(table, place), deeds(table, place), np.arange(len(table.taxa))):
+        assert information(belief, classes) == pytest.approx(brute_force(belief, classes), abs=SINGLE)
 
 
 @given(data=st.data())
@@ -58,7 +60,7 @@ def test_no_question_tells_more_than_there_is_to_know(table, claim_lists, data):
     p = belief.probability / belief.probability.sum()
     bits = information(belief, table.alike)
     assert bits.min() >= 0
-    assert bits.max() <= entropy(p @ table.alike, base=2) + 1e-9
+    assert bits.max() <= entropy(np.bincount(table.alike, weights=p), base=2) + SINGLE
 
 
 @pytest.mark.parametrize(
@@ -87,7 +89,7 @@ def test_the_mutual_information_of_the_textbook_comes_out(table):
     joint = np.array([[4, 2, 1, 1], [2, 4, 1, 1], [2, 2, 2, 2], [8, 0, 0, 0]]) / 32  # (Y, X)
     for table_of in (joint, joint.T):
         prior = table_of.sum(axis=1)
-        assert told(believe(table, []), prior, table_of / prior[:, None]) == pytest.approx(3 / 8, abs=1e-12)
+        assert told(believe(table, []), prior, table_of / prior[:, None]) == pytest.approx(3 / 8, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -105,7 +107,7 @@ def test_fourteen_days_of_weather_are_told_apart_as_published(table, played, sta
     assert told(believe(table, []), [9 / 14, 5 / 14], likelihood) == pytest.approx(bits, abs=1e-6)
     days = np.repeat([0, 0, 1], [0, 9, 5])  # the same, day by day, in two classes
     rows = np.array([likelihood[day] for day in days])
-    assert told(believe(table, []), [1 / 14] * 14, rows, np.eye(2)[days]) == pytest.approx(bits, abs=1e-6)
+    assert told(believe(table, []), [1 / 14] * 14, rows, days) == pytest.approx(bits, abs=1e-6)
 
 
 def test_parting_plants_that_are_treated_alike_tells_nothing(grow, character):
@@ -113,7 +115,7 @@ def test_parting_plants_that_are_treated_alike_tells_nothing(grow, character):
     apart = grow(plants, (character("x", YES_NO),))
     alike = grow(plants, (character("x", YES_NO),), groups=(Group("g", ("a", "b"), True, (), Names("g")),))
     assert gains(believe(apart, []))[0] > 0.3
-    assert gains(believe(alike, []))[0] == pytest.approx(0, abs=1e-12)
+    assert gains(believe(alike, []))[0] == pytest.approx(0, abs=SINGLE)
 
 
 def test_what_was_answered_tells_less_the_second_time(table):
@@ -127,10 +129,10 @@ def test_what_was_answered_tells_less_the_second_time(table):
 def test_the_gain_counts_the_plant_its_status_and_the_chance_of_an_answer(table, code):
     belief = believe(table, [Claim("leaf_kind", ("needle",))], Place(code))
     plain = brute_force(belief, table.alike)
-    status = brute_force(belief, status_classes(table, code))
+    status = brute_force(belief, deeds(table, code))
     chance = (1 - cant_tell(table)) * applicability(belief)
-    assert gains(belief) == pytest.approx(plain * chance, abs=1e-9)
-    assert gains(belief, Place(code)) == pytest.approx((plain + 0.5 * status) * chance, abs=1e-9)
+    assert gains(belief) == pytest.approx(plain * chance, abs=SINGLE)
+    assert gains(belief, Place(code)) == pytest.approx((plain + 0.5 * status) * chance, abs=SINGLE)
     assert status.max() > 0.01
 
 
@@ -140,7 +142,7 @@ def test_a_question_about_what_the_plant_lacks_is_worth_little(table):
     assert chance[table.characters.index("needles_per_bundle")] < 0.2
     assert chance[table.characters.index("leaf_kind")] == pytest.approx(1)
     assert chance.min() >= 0
-    assert chance.max() <= 1 + 1e-12
+    assert chance.max() <= 1 + 1e-6
 
 
 def test_hands_are_cheaper_than_a_lens(table):

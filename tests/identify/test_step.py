@@ -9,7 +9,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from chatkey.identify import Asked, Belief, Step, Table, believe, next_step, watch_yew
+from chatkey.identify import Asked, Budget, Belief, Step, Table, believe, next_step, watch_yew
 from chatkey.terms import Claim, Place, Quantity
 
 MI = Place("MI")
@@ -23,7 +23,7 @@ class Talk:
 
     table: Table
     place: Place | None = None
-    budget: int | None = None
+    budget: Budget | None = None
     claims: list[Claim] = field(default_factory=list)
     asked: list[Asked] = field(default_factory=list)
     heard: list[set[str]] = field(default_factory=list)  # before each question
@@ -139,7 +139,7 @@ def test_the_place_is_asked_after_a_first_question_was_answered(table):
 @settings(deadline=None, phases=NO_SHRINKING, max_examples=25)
 def test_the_budget_is_kept_and_questions_about_yew_are_free(table, claim_lists, data, budget, place):
     """The place and two looks again may come after it; a place and looks that came before count."""
-    talk = Talk(table, place, budget)
+    talk = Talk(table, place, Budget(budget))
     for claim in data.draw(claim_lists)[:3]:
         talk.say(claim)
     walk(data, talk)
