@@ -37,6 +37,11 @@ class Writing(ABC):
     keywords: ClassVar[Sequence[Keyword]]  # that are not for the talk
     has_threads: ClassVar[bool] = False  # a reply about one tree does not take the place of one about another
 
+    @property
+    def room(self) -> int | None:
+        """How many letters a reply may have; None where there is enough room."""
+        return None
+
     @abstractmethod
     def fit(
         self, mind: Mind, blocks: Sequence[Block], ask: Ask | None, question: int = 0, reply_to: int = 0

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from chatkey import __version__
+from chatkey.cli.learning import add_learn
 from chatkey.cli.serving import add_commands
 from chatkey.terms import ChatkeyError
 
@@ -22,7 +23,7 @@ FINE, FAULTY_KNOWLEDGE, WRONG_USE, MISSING, NOT_FOUND = range(5)
 CODES = (
     (NOT_FOUND, {"NotFoundError", "NotInQueueError"}),
     (FAULTY_KNOWLEDGE, {"KnowledgeError"}),
-    (MISSING, {"StoreError", "SealError", "SettingsError", "ChannelError"}),
+    (MISSING, {"StoreError", "SealError", "SettingsError", "ChannelError", "NotWrittenError"}),
 )
 
 
@@ -100,6 +101,7 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(run=_check)
 
     add_commands(commands)
+    add_learn(commands)
 
     schema = commands.add_parser("schema", help="JSON Schema of the files of knowledge, for an editor")
     schema.add_argument("file", choices=("taxa", "characters", "names", "words"))

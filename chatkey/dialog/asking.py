@@ -18,7 +18,7 @@ from chatkey.dialog.reply import Ask, Block, Choice
 from chatkey.dialog.turn import Turn
 from chatkey.identify import Answer, Asked, comparison
 from chatkey.understand import Pending
-from chatkey.understand.pending import CANT_TELL, NONE_OF_THESE, keyed_states
+from chatkey.understand.pending import CANT_TELL, NONE_OF_THESE, keyed_states, question_about
 
 STATUS_LINES = {
     "native": "native",
@@ -34,6 +34,8 @@ def ask_character(turn: Turn) -> None:
     _tell_so_far(turn)
     put(turn, step.character, "character")
     turn.change_tree(asked=(*turn.tree.asked, Asked("character", step.character, free=step.free)))
+    if step.also and turn.conversation.pending is not None:
+        turn.pair = (turn.conversation.pending, question_about(step.also, turn.knowledge))
 
 
 def ask_again(turn: Turn) -> None:
@@ -117,6 +119,11 @@ def put_pending_again(turn: Turn) -> None:
         if turn.step.kind == "compare":
             ask_comparison(turn)
         return
+    if pending.further:
+        first, second = pending.questions
+        turn.pair = (first, second)
+        pending = second if second.character in turn.understanding.mentioned else first
+        turn.change(pending=pending)
     choices = choices_of(turn, pending.character)
     words = turn.knowledge.characters[pending.character].words
     asked = words.again if pending.kind == "reask" else words.ask

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import operator
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from chatkey.dialog.handover import Verdict
@@ -142,6 +142,20 @@ class Conversation:
         return found
 
 
+def without(asked: Sequence[Asked], gone: Collection[Asked]) -> tuple[Asked, ...]:
+    """The questions but for those that are gone. One that stood beside such a one is the first of its message now, for
+    that message was sent."""
+    kept: list[Asked] = []
+    first: Asked | None = None  # of a message, and gone
+    for one in asked:
+        if one in gone:
+            first = first if one.beside else one
+            continue
+        kept.append(replace(one, beside=False, free=first.free) if one.beside and first is not None else one)
+        first = None
+    return tuple(kept)
+
+
 def to_json(conversation: Conversation) -> dict[str, Any]:
     """The state as plain JSON values."""
     return asdict(conversation)
@@ -186,6 +200,7 @@ def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
             retired.get(one["character"], one["character"]),
             tuple(one["pair"]) if one["pair"] else None,
             one["free"],
+            bool(one.get("beside", False)),  # older states have one question in each message
         )
         for one in data["asked"]
     )

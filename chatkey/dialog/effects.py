@@ -85,7 +85,7 @@ def take_place(turn: Turn) -> None:
 def skip(turn: Turn) -> None:
     turn.change(pending=None)
     turn.proceeds = True
-    if not turn.tree.claims and len(turn.tree.asked) == 1:
+    if not turn.tree.claims and sum(not one.beside for one in turn.tree.asked) == 1:
         turn.say("note", "skipped")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from chatkey.dialog.conversation import Shown, Tree
+from chatkey.dialog.conversation import Shown, Tree, without
 from chatkey.dialog.handover import Verdict
 from chatkey.dialog.phrase import facts_words, name_words, place_words
 from chatkey.dialog.reply import Block
@@ -106,13 +106,15 @@ def undo(turn: Turn) -> None:
     if tally is not None:
         undo_tally(turn, tally)
         return
+    if turn.conversation.pending is not None and turn.conversation.pending.further:
+        turn.take_back()
     own = [claim for claim in turn.tree.claims if claim.reader == turn.message.reader]
     last = own[-1].message
     gone = tuple(claim for claim in own if claim.message == last)
     kept = tuple(claim for claim in turn.tree.claims if claim not in gone)
     again = {claim.character for claim in gone}
-    asked = tuple(one for one in turn.tree.asked if one.character not in again or one.kind == "place")
-    turn.change_tree(claims=kept, asked=asked)
+    unasked = [one for one in turn.tree.asked if one.character in again and one.kind != "place"]
+    turn.change_tree(claims=kept, asked=without(turn.tree.asked, unasked))
     turn.say("note", "undone", facts=facts_words(turn.knowledge, turn.mind.script, gone, turn.place))
     turn.change(pending=None)
     turn.proceeds = True
@@ -159,6 +161,6 @@ def _forget_said(turn: Turn) -> None:
     kept = {
         key: n
         for key, n in turn.conversation.said.items()
-        if not key.startswith(("so_far", "status", "closed")) or mark not in key
+        if not key.startswith(("so_far", "status", "closed", "left")) or mark not in key
     }
     turn.change(said=kept)

@@ -14,6 +14,7 @@ from chatkey.identify import Answer
 from chatkey.knowledge.model import Rule
 from chatkey.knowledge.status import listings_for
 from chatkey.terms import Place
+from chatkey.understand import Pending
 
 WAITS_ON = ("character", "reask", "compare", "place")  # questions that still wait while a person looks
 NAMES_NO_PLANT = ("family", "not_conifer")
@@ -30,7 +31,7 @@ def hand_over(turn: Turn) -> None:
         turn.warn(turn.knowledge.cautions["swallowed"], again=True)
     pending = turn.conversation.pending
     waits = pending is not None and pending.kind in WAITS_ON
-    turn.change(pending=replace(pending, yes="") if pending is not None and waits else None)
+    turn.change(pending=_without_yes(pending) if pending is not None and waits else None)
     told = is_waited_for(turn)
     turn.hand("asked")
     if emergency and not turn.tree.claims:
@@ -44,6 +45,11 @@ def hand_over(turn: Turn) -> None:
         turn.say("note", "person_passed", facts=facts, **gaps)
     else:
         turn.say("note", "person_passed_nothing", **gaps)
+
+
+def _without_yes(pending: Pending) -> Pending:
+    """The question as it waits behind other talk: a bare yes may be said to that."""
+    return replace(pending, yes="", further=tuple(replace(one, yes="") for one in pending.further))
 
 
 def hand_unsafe(turn: Turn) -> None:

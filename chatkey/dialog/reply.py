@@ -34,6 +34,7 @@ class Ask:
     character: str
     question: str
     choices: tuple[Choice, ...]
+    also: Ask | None = None  # a second question in the same message
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,6 +59,7 @@ LINES: Mapping[str, tuple[str, ...]] = {
     "misleading": ("said", "name"),
     "question": ("question", "choices"),
     "question_open": ("question",),
+    "question_two": ("first", "second"),
     "ask_place": (),
     "ask_which_state": ("choices",),
     "ask_site": ("choices",),

@@ -100,8 +100,14 @@ def _say_back(turn: Turn, own: Sequence[Claim], *, changed: bool) -> None:
         line = "crew_settled" if settled else "crew_corrected" if changed else "crew_took_in"
         if not _only_says_open(turn, own):
             turn.say("took_in", line, name=names_words(turn, (turn.message.reader,)), facts=facts)
-    elif turn.understanding.intent != "answer" or len(own) > 1 or turn.understanding.not_understood:
+    elif turn.understanding.intent != "answer" or len(own) > 1 or turn.understanding.not_understood or _of_two(turn):
         turn.say("took_in", "corrected" if changed else "took_in", facts=facts)
+
+
+def _of_two(turn: Turn) -> bool:
+    """Two questions were put at once: which of them a bare answer was taken for is said."""
+    pending = turn.conversation.pending
+    return pending is not None and bool(pending.further)
 
 
 def _only_says_open(turn: Turn, own: Sequence[Claim]) -> bool:

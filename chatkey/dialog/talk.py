@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from chatkey.dialog.answers import heard
 from chatkey.dialog.asking import ask_which_state, put_pending_again
+from chatkey.dialog.beside import leave_open, put_beside
 from chatkey.dialog.conversation import Conversation, StateError
 from chatkey.dialog.crew import is_chatter, known_as, meet
 from chatkey.dialog.effects import EFFECTS
@@ -63,9 +65,7 @@ def _step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     if conversation.state not in mind.script.flow.leaves:
         raise StateError("stored state", f"is in {conversation.state!r}, which the flow lacks", "restart it")
     pending = conversation.pending
-    understanding = understand(
-        message.text, mind.knowledge, mind.lexicon, pending or _open_site(conversation), _known(conversation)
-    )
+    understanding = heard(mind, message.text, pending or _open_site(conversation), _known(conversation))
     if (
         understanding.intent == "new_tree" and understanding.claims
     ):  # what was asked and known of the old one is no help
@@ -112,6 +112,8 @@ def _step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
     if turn.proceeds and turn.conversation.state not in ("stopped", "with_person"):
         if understanding.intent == "place":
             turn.take_back()
+        else:
+            leave_open(turn, pending)
         _fire(turn, STEP)
     elif turn.repeats and turn.conversation.pending is not None and not turn.checked:
         put_pending_again(turn)
@@ -119,6 +121,7 @@ def _step(mind: Mind, conversation: Conversation, message: Message) -> Turned:
         for caution in turn.due_cautions():
             turn.warn(caution)
         turn.hold_yew()
+    put_beside(turn)
     hand_by_rule(turn)
     _remember_shown(turn)
     reply = ordered(turn)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from chatkey.advise import StatusHere, cautions_for, filled, filled_short, lines_at, status_here
-from chatkey.dialog.conversation import Conversation, Look, Tree
+from chatkey.dialog.conversation import Conversation, Look, Tree, without
 from chatkey.dialog.handover import Desk, HandOver, HandOverReason
 from chatkey.dialog.phrase import capital
 from chatkey.dialog.reply import Ask, Block, BlockKind
@@ -14,6 +14,7 @@ from chatkey.dialog.script import Script
 from chatkey.identify import (
     Answer,
     Belief,
+    Budget,
     Step,
     Table,
     YewWatch,
@@ -28,7 +29,7 @@ from chatkey.identify.step import DONE
 from chatkey.identify.yew import yews
 from chatkey.knowledge.model import Card, Caution, Knowledge
 from chatkey.terms import Claim, Place
-from chatkey.understand import Lexicon, Understanding
+from chatkey.understand import Lexicon, Pending, Understanding
 
 DANGER = 2  # urgency up to which a caution stands first in a reply
 
@@ -46,6 +47,7 @@ class Message:
     name: str = ""  # the reader's first name as the channel gives it
     crew: bool = False  # one of several people in a group chat
     tree: int | None = None  # the tree whose thread this answers; None: the one in hand
+    room: int | None = None  # letters of a reply, where the channel has little room; None where it has enough
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,6 +77,7 @@ class Turn:
     handed: list[HandOver] = field(default_factory=list)
     look: Look | None = None  # the point on which readers differed, as this message left it
     names_it: bool = False  # the tree was concluded, or named as sure
+    pair: tuple[Pending, Pending] | None = None  # questions for one message, where there is room for both
     _belief: Belief | None = None
     _step: Step | None = None
     _watch: YewWatch | None = None
@@ -126,12 +129,21 @@ class Turn:
         return verdict.taxon if verdict is not None else ""
 
     @property
+    def budget(self) -> Budget:
+        """What the channel of the message can bear for one tree."""
+        asking = self.knowledge.numbers["asking"]
+        if self.message.room is None:
+            return Budget(int(asking["budget"]))
+        return Budget(int(asking["sms_messages"]), int(asking["sms_questions_each"]))
+
+    @property
     def step(self) -> Step:
         """What is to be asked next; nothing where a steward has named it."""
         if self.checked:
             return DONE
         if self._step is None:
-            self._step = next_step(self.belief, self.tree.asked, self.watch, self.place, month=self.message.month)
+            asked, month = self.tree.asked, self.message.month
+            self._step = next_step(self.belief, asked, self.watch, self.place, self.budget, month)
         return self._step
 
     @property
@@ -159,8 +171,9 @@ class Turn:
         """A question about the tree that something else cut off was not answered: it may be put again."""
         pending, asked = self.conversation.pending, self.tree.asked
         if pending is not None and pending.kind == "character":
-            kept = tuple(one for one in asked if one.kind != "character" or one.character != pending.character)
-            self.change_tree(asked=kept)
+            put = {question.character for question in pending.questions}
+            gone = [one for one in asked if one.kind == "character" and one.character in put]
+            self.change_tree(asked=without(asked, gone))
 
     def said_once(self, key: str) -> bool:
         """False the first time, True from then on."""

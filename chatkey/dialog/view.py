@@ -7,7 +7,7 @@ from typing import Any
 
 from chatkey.advise import filled, listed
 from chatkey.dialog.phrase import name_words
-from chatkey.dialog.reply import Reply
+from chatkey.dialog.reply import Ask, Reply
 from chatkey.dialog.turn import Turn
 from chatkey.terms import Claim
 
@@ -55,7 +55,8 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
             "kind": turn.ask.kind,
             "character": turn.ask.character or None,
             "question": turn.ask.question,
-            "choices": [{"key": choice.key, "label": choice.label} for choice in turn.ask.choices],
+            "choices": _choices_view(turn.ask),
+            "also": _also_view(turn.ask.also),
         }
         if turn.ask
         else None,
@@ -66,6 +67,17 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
         "done": turn.ask is None,
         "knowledge": knowledge.hash,
     }
+
+
+def _choices_view(ask: Ask) -> list[dict[str, str]]:
+    return [{"key": choice.key, "label": choice.label} for choice in ask.choices]
+
+
+def _also_view(ask: Ask | None) -> dict[str, Any] | None:
+    """The second question of a message, where there is one."""
+    if ask is None:
+        return None
+    return {"character": ask.character, "question": ask.question, "choices": _choices_view(ask)}
 
 
 def claim_view(claim: Claim) -> dict[str, Any]:

@@ -67,7 +67,7 @@ def prior_of(table: Table, code: str) -> Array:
     """P(taxon | region `code`), with something else last. Shape (T + 1,). Wild and planted weights add up."""
     knowledge = table.knowledge
     numbers = knowledge.numbers["prior"]
-    weights = np.array([_weight(knowledge, knowledge.taxa[taxon], code) for taxon in table.taxa])
+    weights = np.array([_weight(knowledge, knowledge.taxa[taxon], code) for taxon in table.taxa]) ** numbers["trust"]
     weights *= (1 - numbers["something_else"]) / weights.sum()
     prior = np.append(weights, numbers["something_else"])
     prior.setflags(write=False)
@@ -111,11 +111,12 @@ def log_row(table: Table, reading: Reading, prior: Array) -> Array:
 
 def discounts(table: Table, said: Sequence[Reading]) -> Array:
     """What each reading counts. Shape (R,). Within a family of evidence each answer after the first counts less, by
-    the family's own number; spread evenly, so that order does not matter."""
+    the family's own number; spread evenly, so that order does not matter. `sharpness` is for all of them."""
     numbers = table.knowledge.numbers["discount"]
+    sharpness = table.knowledge.numbers["evidence"]["sharpness"]
     families = [table.knowledge.characters[reading.character].family for reading in said]
     count = Counter(families)
     rest = numbers["other"]
     return np.array(
-        [(1 + numbers.get(family, rest) * (count[family] - 1)) / count[family] for family in families]
+        [sharpness * (1 + numbers.get(family, rest) * (count[family] - 1)) / count[family] for family in families]
     )

@@ -163,7 +163,9 @@ def _compare(belief: Belief, asked: Sequence[Asked]) -> Step | None:
         ((taxon, p) for taxon, p in rest if _leader_class(belief, taxon) != _leader_class(belief, first)), None
     )
     done = [set(question.pair) for question in asked if question.pair]
-    if rival is None or rival[1] < belief.table.knowledge.numbers["asking"]["compare_from"] or len(done) >= 2:
+    if len(done) >= belief.table.knowledge.numbers["asking"]["comparisons"]:
+        return None
+    if rival is None or rival[1] < belief.table.knowledge.numbers["asking"]["compare_from"]:
         return None
     pair = (first, rival[0])
     separators = comparison(belief, *pair)

@@ -52,7 +52,9 @@ def build_table(knowledge: Knowledge) -> Table:
     """The table of a Knowledge with T >= 1 leaves."""
     taxa, characters = knowledge.leaves, in_order(knowledge)
     edges = length_edges(knowledge)
-    columns = side_by_side(characters, [len(knowledge.characters[name].states) or len(edges) - 1 for name in characters])
+    columns = side_by_side(
+        characters, [len(knowledge.characters[name].states) or len(edges) - 1 for name in characters]
+    )
     raw = np.zeros((len(taxa), columns[characters[-1]].stop), order="F")
     filled = np.zeros((len(taxa), len(characters)))
     within_usual = knowledge.numbers["lengths"]["within_usual"]

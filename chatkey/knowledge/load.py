@@ -8,6 +8,7 @@ from pathlib import Path
 
 from chatkey.data import shipped, uncollected
 from chatkey.knowledge.characters import read_characters
+from chatkey.knowledge.learned import read_learned, taught
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.numbers import read_numbers
 from chatkey.knowledge.places import (
@@ -73,7 +74,8 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
     groups = read_groups(files.merged("taxa/groups.yaml"), said["names"], leaves, problems)
     listings = files.top("places/listings.yaml")
     planting = files.merged("planting/*.yaml", leave_out="planting_sources figures")
-    return Knowledge(
+    learned = read_learned(files.top("learned.yaml"), characters, numbers["learning"], problems)
+    known = Knowledge(
         characters=characters,
         taxa=taxa,
         lineages={id: _lineage(taxa, id) for id in taxa},
@@ -107,6 +109,7 @@ def read_knowledge(folder: Path, problems: Problems, language: str = "en") -> Kn
         ),
         hash=files.hash(),
     )
+    return taught(known, learned)
 
 
 def _lineage(taxa: Mapping[str, Taxon], id: str) -> tuple[str, ...]:

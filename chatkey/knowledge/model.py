@@ -316,6 +316,34 @@ class Language:
 
 
 @dataclass(frozen=True, slots=True)
+class LearnedError:
+    """How often one character is misread (its mean slip), and the readings it was learned from: shares add up."""
+
+    rate: float
+    wrong: float
+    right: float
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedPhrase:
+    """How often what some words say of a plant is so, and the readings it was learned from."""
+
+    reliability: float
+    wrong: float
+    right: float
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What stewards' verdicts taught: errors by character, phrases by their words in the form of `same_words`."""
+
+    date: str = ""  # YYYY-MM-DD; "" where nothing was learned
+    verdicts: int = 0
+    errors: Mapping[str, LearnedError] = field(default_factory=dict)
+    phrases: Mapping[str, LearnedPhrase] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Knowledge:
     """All that is known. Ids are keys; order is the files' order."""
 
@@ -337,6 +365,8 @@ class Knowledge:
     numbers: Mapping[str, Mapping[str, float]]
     language: Language
     hash: str
+    learned: Learned = field(default_factory=Learned)
+    untaught: Mapping[str, Character] = field(default_factory=dict)  # those with a learned error, as they were before
 
     def lineage(self, taxon: str) -> tuple[str, ...]:
         """The taxon and its ancestors, nearest first."""

@@ -14,6 +14,7 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "frequencies": dict.fromkeys(("always", "usually", "sometimes", "rarely"), (1e-6, 1.0)),
     "evidence": {
         "mixture": OPEN_SHARE,
+        "sharpness": (0.1, 3.0),
         "reading_after": SHARE,
         "reading_again": SHARE,
         "hedge": SHARE,
@@ -28,6 +29,7 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "blur": dict.fromkeys(("eye", "thumb", "ruler"), (0.001, 2.0)),
     "prior": {
         "something_else": OPEN_SHARE,
+        "trust": SHARE,
         "introduced_wild": WEIGHT,
         "unknown_wild": WEIGHT,
         "elsewhere": (1e-9, 1.0),
@@ -42,7 +44,10 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
         "opens": (0.0, 100.0),
         "deed_share": WEIGHT,
         "budget": (1.0, 100.0),
+        "sms_messages": (1.0, 100.0),
+        "sms_questions_each": (1.0, 2.0),  # a finder keeps no third one in mind
         "reasks": (0.0, 10.0),
+        "comparisons": (0.0, 10.0),
         "slip": SHARE,
         "compare_from": SHARE,
     },
@@ -51,6 +56,14 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "answer": dict.fromkeys(("say", "sure", "status"), (0.5, 1.0)),
     "yew": {"watch": OPEN_SHARE, "doubt": SHARE, "against": (1.0, 1000.0), "questions": (0.0, 20.0)},
     "handover": {"unsure": SHARE},
+    "learning": {
+        "strength": (1.0, 10_000.0),
+        "phrase_strength": (1.0, 10_000.0),
+        "least_verdicts": (1.0, 10_000.0),
+        "phrase_least": (1.0, 10_000.0),
+        "least_rate": (0.001, 0.1),
+        "most_rate": (0.2, 0.6),
+    },
 }
 OPEN: Mapping[str, Bounds] = {"discount": SHARE}  # sections whose further keys are ids
 

@@ -124,9 +124,10 @@ class _Thinker:
         if conversation.state == "stopped":
             conversation = replace(conversation, state="listening")
         self.conversation = conversation
-        turned = self._step(message, "hello", 0.0, None)
+        started = self._say(f"{self.writing.name}_started")
+        turned = self._step(message, "hello", 0.0, None, started)
         self.conversation = turned.conversation
-        blocks = (Block("note", self._say(f"{self.writing.name}_started")), *turned.reply.blocks[-1:])
+        blocks = (Block("note", started), *turned.reply.blocks[-1:])
         letter = self._letter(message, blocks, turned.reply.ask, turned.view["tree"])
         return Thought(message.id, self._state(), letter, standing="start")
 
@@ -205,7 +206,7 @@ class _Thinker:
         text = self.writing.file(self.mind.script.say("walk_file"), walk_csv(found)) if found else ""
         return (Letter(text, kind="notice"),) if text else ()
 
-    def _step(self, message: Waiting, text: str, idle: float, tree: int | None) -> Turned:
+    def _step(self, message: Waiting, text: str, idle: float, tree: int | None, beside: str = "") -> Turned:
         said = Message(
             text,
             message.reader,
@@ -216,8 +217,16 @@ class _Thinker:
             name=str(message.about.get("name", "")) if message.about.get("crew") else "",
             crew=bool(message.about.get("crew")),
             tree=tree,
+            room=self._room(tree, beside),
         )
         return step(self.mind, self.conversation, said)
+
+    def _room(self, tree: int | None, beside: str) -> int | None:
+        """Letters that the talk has in a reply, without what goes out with it in any case."""
+        if self.writing.room is None:
+            return None
+        waiting = [one.short or one.text for one in self.carried if tree is None or one.tree in (tree, None)]
+        return self.writing.room - sum(len(text) + 1 for text in (*waiting, beside) if text)
 
     def _letter(self, message: Waiting, blocks: tuple[Block, ...], ask: Ask | None, tree: int | None) -> Letter | None:
         """The reply as it is sent, with the cautions of those whose place it takes before it."""

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Language
 from chatkey.understand.normalise import Token
 from chatkey.understand.pending import Pending
 
 # How several questions are answered in one message: "1b 2a", "1) flat 2) sharp", "1 flat, 2 sharp".
-LETTERED = re.compile(r"(?<!\w)(\d)\s*[.):=-]?\s*([a-hA-H])(?!\w)[,;.]?")
-MARKED = re.compile(r"(?:^|(?<=[\s,;.]))(\d)\s*[.):=]\s*(?=\S)")
+# A letter behind a blank ("1 a, 2 b") counts where no word follows: "2 a bundle" is none, nor is "1.5 inches".
+LETTERED = re.compile(
+    r"(?:(?<!\w)|(?<=\d[a-hA-H]))[(#]?(\d)(?:\s*[.):=-]\s*|(?=[a-hA-H])|\s+(?=[a-hA-H]\s*(?:$|[,;.)(#&+\d])))"
+    r"([a-hA-H])(?![^\W\d])[,;.)]*"
+)
+MARKED = re.compile(r"(?:^|(?<=[\s,;.]))(\d)(?:\s*[):=]\s*(?=\S)|\.\s*(?=[^\W\d])|\.\s+(?=\S))")
 SPACED = re.compile(r"(?:^|(?<=[\s,;.]))(\d)\s+(?=[^\W\d])")
+RANGE = re.compile(r"\d\s+\w{1,2}\s+\d\b")  # "1 to 2 inches", which is no list
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +34,8 @@ def read_choice(tokens: Sequence[Token], pending: Pending, language: Language) -
     """The choice a whole message picks, or None where it says more than that."""
     choices = pending.choices
     heard = [token for token in tokens if token.kind != "mark" or token.text == "?"]
+    if _is_key_of_two(heard, language):  # "1b", as it is answered where two are asked; here there is no second
+        heard = [replace(heard[1], text=heard[1].text[0])] if heard[0].text == "1" else []
     words = [token.text for token in heard if not _is_the_word_one(token)] or [token.text for token in heard]
     words = [word for word in words if word not in language.lists["choice_marks"]]
     if not words:  # "number one"
@@ -67,7 +74,11 @@ def numbered_answers(text: str, questions: int) -> list[tuple[int, int, int]] | 
     for style in (LETTERED, MARKED, SPACED):
         marks = [match for match in style.finditer(text) if 1 <= int(match[1]) <= questions]
         numbers = [int(match[1]) for match in marks]
-        if not marks or text[: marks[0].start()].strip() or numbers != sorted(set(numbers)):
+        if not marks or text[: marks[0].start()].strip() or len(numbers) != len(set(numbers)):
+            continue
+        if style is not LETTERED and numbers != sorted(numbers):  # "2 needles 1 inch"
+            continue
+        if style is SPACED and (len(marks) < questions or RANGE.match(text.strip())):  # "2 needles in a bundle"
             continue
         if style is LETTERED:
             found = [(number, *match.span(2)) for number, match in zip(numbers, marks, strict=True)]
@@ -106,6 +117,14 @@ def _says(words: Sequence[str], said: Sequence[str], language: Language) -> bool
         return True
     little = {*language.lists["little_words"], *language.lists["polite"]}
     return any(word in said for word in words) and all(word in said or word in little for word in words)
+
+
+def _is_key_of_two(tokens: Sequence[Token], language: Language) -> bool:
+    """A number with one letter close behind it, and nothing else. The letter may be a word by now ("b" is "be")."""
+    if len(tokens) != 2 or tokens[0].kind != "number" or tokens[1].text[:1] not in language.numbers["letters"]:
+        return False
+    start, end = tokens[1].span
+    return tokens[0].span[1] == start and end - start == 1
 
 
 def _is_the_word_one(token: Token) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chatkey.knowledge.model import Character, Knowledge
 
@@ -20,6 +20,11 @@ class Pending:
     choices: tuple[tuple[str, str], ...] = ()  # (key, state, class, taxon, "none_of_these" or "cant_tell")
     yes: str = ""  # the state that a bare yes means, where the question can be answered so; a no means the other
     further: tuple[Pending, ...] = ()  # questions put in the same message, in order: "1b 2a" answers them by number
+
+    @property
+    def questions(self) -> tuple[Pending, ...]:
+        """All that were put in the same message, each by itself."""
+        return (replace(self, further=()), *self.further)
 
 
 def keyed_states(character: Character, knowledge: Knowledge) -> tuple[tuple[str, str], ...]:

@@ -46,7 +46,9 @@ asked = st.builds(
     words,
     st.none() | st.tuples(words, words),
     st.booleans(),
+    st.booleans(),
 )
+questions = st.builds(Pending, words, words, st.lists(st.tuples(words, words), max_size=4).map(tuple), words)
 places = st.builds(
     Place, code=words, county=texts, landscape=texts, town=texts, latitude=st.none() | numbers, longitude=st.none()
 )
@@ -67,7 +69,7 @@ conversations = st.builds(
     language=st.just("en"),
     state=words,
     trees=st.lists(trees, max_size=3).map(lambda more: (Tree(1), *more)),
-    pending=st.none() | st.builds(Pending, words, words, st.lists(st.tuples(words, words), max_size=4).map(tuple)),
+    pending=st.none() | st.builds(replace, questions, further=st.lists(questions, max_size=1).map(tuple)),
     said=st.dictionaries(words, st.integers(0, 9), max_size=4),
     messages=st.integers(0, 999),
     plant=words,
@@ -153,6 +155,8 @@ def test_a_stored_state_of_the_first_version_loads_and_goes_on(mind: Mind) -> No
     assert length.low == pytest.approx(76.2, rel=1e-9)  # 3 inches
     assert conversation.trees[1].place == Place("MI")
     assert conversation.pending is not None
+    assert conversation.pending.further == ()
+    assert not any(one.beside for tree in conversation.trees for one in tree.asked)
     for tree in conversation.trees:
         for claim in tree.claims:
             assert claim.character in mind.knowledge.characters

@@ -12,6 +12,7 @@ import yaml
 
 from chatkey.channels.base import Talks
 from chatkey.dialog import Conversation, Desk, Message, Mind, Verdict, step, told
+from chatkey.identify import Step
 from chatkey.knowledge.model import Card
 from chatkey.knowledge.words import MEASURE_KEYS, SCOPE_LISTS, SCOPE_NUMBERS, SCOPE_SETS, SCOPE_TEXTS
 from chatkey.terms import INTENTS
@@ -375,3 +376,13 @@ def test_a_crew_counts_labels_and_differs_in_spanish(spanish: Mind) -> None:
     assert [conversation.tree.count, conversation.tree.conditions, conversation.tree.tag] == [13, {"dead": 3}, "14"]
     assert "3 muertos" in replies[-1]
     assert words(" ".join(replies)) & ENGLISH == set()
+
+
+def test_two_questions_at_once_are_put_and_answered_in_spanish(spanish: Mind, monkeypatch: pytest.MonkeyPatch) -> None:
+    both = Step("character", "leaf_section", also="bands_below")
+    monkeypatch.setattr("chatkey.dialog.turn.next_step", lambda *_: both)
+    asked = step(spanish, Conversation(language="es"), Message("no sé", room=1000))
+    assert asked.reply.text.endswith("Responde así: 1a 2b, o con tus palabras.")
+    for text in ("1a 2b", "a y b", "plana, verde por debajo"):
+        claims = step(spanish, asked.conversation, Message(text, room=1000)).conversation.tree.claims
+        assert [claim.character for claim in claims] == ["leaf_section", "bands_below"], text

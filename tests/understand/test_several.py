@@ -24,6 +24,11 @@ from chatkey.understand.pending import question_about
         ("1 2", [("leaf_tip", "sharp"), ("leaf_section", "four_sided")]),
         ("b", [("leaf_tip", "pointed")]),
         ("sharp and flat", [("leaf_tip", "sharp"), ("leaf_section", "flat")]),
+        ("1b2a", [("leaf_tip", "pointed"), ("leaf_section", "flat")]),
+        ("(1b) (2a)", [("leaf_tip", "pointed"), ("leaf_section", "flat")]),
+        ("#1 b #2 a", [("leaf_tip", "pointed"), ("leaf_section", "flat")]),
+        ("1: b; 2: a", [("leaf_tip", "pointed"), ("leaf_section", "flat")]),
+        ("2a 1b", [("leaf_section", "flat"), ("leaf_tip", "pointed")]),
     ],
 )
 def test_two_questions_are_answered_in_one_message(mind: Mind, text: str, expected: list[tuple[str, str]]) -> None:
@@ -44,6 +49,31 @@ def test_a_question_behind_the_answers_is_heard_too(mind: Mind) -> None:
 @pytest.mark.parametrize("text", ["flat", "3 in a bundle", "2b or not", "10b", ""])
 def test_what_is_no_list_of_answers_is_read_as_words(text: str) -> None:
     assert numbered_answers(text, 1) is None
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2 in a bundle",
+        "2 needles in a bundle, long",
+        "2 a bundle",
+        "1.5 inches",
+        "1 to 2 inches",
+        "1b 1a",
+        "1 2",
+        "a b",
+    ],
+)
+def test_a_number_that_counts_or_measures_names_no_question(text: str) -> None:
+    assert numbered_answers(text, 2) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "states"), [("1b", ("pointed",)), ("1C", ("blunt",)), ("1b.", ("pointed",)), ("2b", ())]
+)
+def test_a_key_of_two_questions_answers_one_that_stands_alone(mind: Mind, text: str, states: tuple[str, ...]) -> None:
+    claims = understand(text, mind.knowledge, mind.lexicon, question_about("leaf_tip", mind.knowledge)).claims
+    assert tuple(state for claim in claims for state in claim.states) == states
 
 
 def test_an_answer_to_an_older_question_is_taken_beside_the_new_one(mind: Mind) -> None:

@@ -15,6 +15,7 @@ from chatkey.channels.sms.inbound import Received, Request, receive
 from chatkey.channels.sms.keywords import Keyword, keyword
 from chatkey.channels.sms.numbers import address
 from chatkey.channels.sms.push import push
+from chatkey.channels.sms.segments import JOINED_SEGMENT, ONE_SEGMENT
 from chatkey.channels.writing import Writing
 from chatkey.dialog import Mind
 from chatkey.dialog.reply import Ask, Block
@@ -29,6 +30,11 @@ class SmsWriting(Writing):
     segments: int = 2
     name: ClassVar[str] = NAME
     keywords: ClassVar[Sequence[Keyword]] = ("stop", "start", "help", "more")
+
+    @property
+    def room(self) -> int:
+        """How many letters a reply may have."""
+        return ONE_SEGMENT if self.segments == 1 else self.segments * JOINED_SEGMENT
 
     def fit(
         self, mind: Mind, blocks: Sequence[Block], ask: Ask | None, question: int = 0, reply_to: int = 0
