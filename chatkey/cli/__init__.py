@@ -17,6 +17,7 @@ from typing import Any, NoReturn
 from chatkey import __version__
 from chatkey.cli.learning import add_learn
 from chatkey.cli.serving import add_commands
+from chatkey.cli.trying import add_trial
 from chatkey.terms import ChatkeyError
 
 FINE, FAULTY_KNOWLEDGE, WRONG_USE, MISSING, NOT_FOUND = range(5)
@@ -102,6 +103,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_commands(commands)
     add_learn(commands)
+    add_trial(commands)
 
     schema = commands.add_parser("schema", help="JSON Schema of the files of knowledge, for an editor")
     schema.add_argument("file", choices=("taxa", "characters", "names", "words"))

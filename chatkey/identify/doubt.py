@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,6 +23,8 @@ class Slip:
 
     character: str
     probability: float
+    surprise: float = 0.0  # ln odds of a slip by all the other answers, beyond those that this character has anyway
+    effect: float = 0.0  # share of the belief that would move if the answer were not counted, 0 to 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +39,27 @@ class Separator:
 
 def slips(belief: Belief) -> tuple[Slip, ...]:
     """P(the state shown is none of those said | everything said), likeliest first."""
-    found = [Slip(reading.character, _slip(belief, r)) for r, reading in enumerate(belief.readings)]
+    before = belief.prior / belief.prior.sum()
+    found = []
+    for reading, effect in zip(belief.readings, _effects(belief), strict=True):
+        wrong, of_unlisted = _wrongness(belief.table, reading)
+        probability = float(belief.probability @ wrong) + belief.something_else * of_unlisted
+        usual = float(before @ wrong)  # how often it is one, whatever the plant
+        found.append(Slip(reading.character, probability, _log_odds(probability) - _log_odds(usual), float(effect)))
     return tuple(sorted(found, key=lambda slip: -slip.probability))
 
 
-def _slip(belief: Belief, r: int) -> float:
-    wrong, of_unlisted = _wrongness(belief.table, belief.readings[r])
-    return float(belief.probability @ wrong) + belief.something_else * of_unlisted
+def _effects(belief: Belief) -> Array:
+    """The share of the belief that would move if an answer were not counted, for each. Shape (R,)."""
+    now = belief.probability / max(belief.probability.sum(), 1e-300)
+    without = belief.probability / np.exp(belief.log_likelihood[:, :-1])  # (R, T)
+    without /= np.maximum(without.sum(axis=1, keepdims=True), 1e-300)
+    return np.asarray(0.5 * np.abs(now - without).sum(axis=1))
+
+
+def _log_odds(p: float) -> float:
+    p = min(max(p, 1e-9), 1 - 1e-9)
+    return math.log(p / (1 - p))
 
 
 @lru_cache(maxsize=KEPT)
@@ -80,24 +97,46 @@ def comparison(
     """The characters that best separate two leaves, best first: those both can show, in which they usually differ."""
     table = belief.table
     a, b = table.row(first), table.row(second)
-    found = []
-    for c, name in enumerate(table.characters):
-        character = table.knowledge.characters[name]
-        if name in leave_out or character.effort > 4 or not (table.applies[a, c] and table.applies[b, c]):
+    left, right = table.heard[a].astype(float), table.heard[b].astype(float)
+    odds = np.add.reduceat((left - right) * (np.log(left) - np.log(right)), table.starts)  # (C,)
+    both = (table.applies[a] > 0) & (table.applies[b] > 0)
+    found: list[Separator] = []
+    for c in np.argsort(-odds.round(9), kind="stable"):  # what is alike stays in the table's order
+        name = table.characters[c]
+        if len(found) == most or name in leave_out or table.knowledge.characters[name].effort > 4 or not both[c]:
             continue
-        part = table.options[name]
-        left, right = table.heard[a, part].astype(float), table.heard[b, part].astype(float)
-        odds = float(((left - right) * (np.log(left) - np.log(right))).sum())
         shown = _usual(belief, first, name), _usual(belief, second, name)
         if shown[0] is not None and shown[1] is not None and shown[0] != shown[1]:
-            found.append(Separator(name, shown[0], shown[1], odds))
-    return tuple(sorted(found, key=lambda separator: -separator.log_odds)[:most])
+            found.append(Separator(name, shown[0], shown[1], float(odds[c])))
+    return tuple(found)
 
 
 def _usual(belief: Belief, taxon: str, name: str) -> str | tuple[float, float] | None:
+    if _has_no_cells(belief.table):
+        return _usual_of_row(belief.table, taxon, name)
     cell = belief.table.knowledge.taxa[taxon].cells.get(name)
     if cell is None or not cell.applies:
         return None
     if cell.range is not None:
         return cell.range[1], cell.range[2]
     return max(cell.weights, key=lambda state: cell.weights[state])
+
+
+@lru_cache(maxsize=8)
+def _has_no_cells(table: Table) -> bool:
+    """Whether the table was not made of cells, but drawn (for a measurement)."""
+    return not any(taxon.cells for taxon in table.knowledge.taxa.values())
+
+
+def _usual_of_row(table: Table, taxon: str, name: str) -> str | tuple[float, float]:
+    """What a row of the table says is usual: its most frequent state, or the length (mm) of nine plants in ten."""
+    shown = table.frequency[table.row(taxon), table.columns[name]]
+    states = table.knowledge.characters[name].states
+    if states:
+        return states[int(np.argmax(shown))]
+    numbers = table.knowledge.numbers
+    own = np.maximum(shown - numbers["evidence"]["mixture"] / len(shown), 0.0)
+    below = np.append(0.0, np.cumsum(own)) / own.sum()
+    tail = (1 - numbers["lengths"]["within_usual"]) / 2
+    low, high = np.exp(np.interp([tail, 1 - tail], below, table.edges))
+    return float(low), float(high)

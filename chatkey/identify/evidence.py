@@ -12,7 +12,7 @@ from chatkey.identify.table import Array, Table, heard_length
 from chatkey.knowledge.learned import same_words
 from chatkey.terms import Claim
 
-KEPT = 256  # readings kept in memory; with 10,000 taxa 20 MB
+KEPT = 256  # readings kept in memory; with 10,000 taxa 20 MB for each array that is kept of them, three in all
 DOUBTED = 0.9  # hedge of what is judged badly for the plant's age
 
 
@@ -65,8 +65,8 @@ def _replaces(new: Claim, old: Claim) -> bool:
 
 @lru_cache(maxsize=KEPT)
 def _reading(table: Table, claims: tuple[Claim, ...]) -> Reading:
-    """Π over claims of P(heard | state)^weight, (S,), and of P(heard | does not apply)^weight. Most of what was said of a
-    tree stays the same from one message to the next, and so it is kept for a while."""
+    """Π over claims of P(heard | state)^weight, (S,), and of P(heard | does not apply)^weight. Most of what was said of
+    a tree stays the same from one message to the next, and so it is kept for a while."""
     total = np.zeros(table.columns[claims[0].character].stop - table.columns[claims[0].character].start)
     without = 0.0
     for claim, weight in zip(claims, _weights(table, claims), strict=True):

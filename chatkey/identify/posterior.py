@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +10,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from chatkey.identify.evidence import Reading, likelihood, readings
+from chatkey.identify.evidence import KEPT, Reading, likelihood, readings
 from chatkey.identify.table import Array, Labels, Table
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.status import status_in
@@ -49,8 +50,7 @@ def believe(table: Table, claims: Sequence[Claim], place: Place | None = None) -
     """P(taxon | claims, place). The order of the claims of different characters does not matter."""
     said = readings(table, claims)
     prior = prior_of(table, place.code if place else "")
-    rows = [log_row(table, reading, prior) for reading in said]
-    log_likelihood = np.array(rows).reshape(len(rows), len(prior)) * discounts(table, said)[:, None]
+    log_likelihood = log_rows(table, said, prior)
     weight = joint_weights(prior, log_likelihood)
     return Belief(table, said, prior[:-1], log_likelihood, weight[:-1], float(weight[-1]))
 
@@ -97,16 +97,26 @@ def _wild_weight(knowledge: Knowledge, taxon: Taxon, code: str) -> float:
     return numbers["unknown_wild"] * common if status == "unknown" else numbers["elsewhere"]
 
 
-def log_row(table: Table, reading: Reading, prior: Array) -> Array:
-    """ln L of a reading under each taxon and, last, something else, not discounted. Shape (T + 1,).
+def log_rows(table: Table, said: Sequence[Reading], prior: Array) -> Array:
+    """ln L of each reading under each taxon and, last, something else, discounted. Shape (R, T + 1).
 
     Something else: half the prior-weighted mean over the taxa, half uniform over the states.
     """
-    row = np.empty(len(prior))
-    known = likelihood(table, reading)
-    row[:-1] = known
-    row[-1] = 0.5 * float(prior[:-1] @ known) / (1 - float(prior[-1])) + 0.5 * float(reading.heard.mean())
-    return np.asarray(np.log(row, out=row))
+    found = np.empty((len(said), len(prior)))
+    taxa, known_share = prior[:-1], 1 - float(prior[-1])
+    for row, reading, discount in zip(found, said, discounts(table, said), strict=True):
+        logs, uniform = _log_likelihood(table, reading)
+        other = 0.5 * float(taxa @ likelihood(table, reading)) / known_share + 0.5 * uniform
+        np.multiply(logs, discount, out=row[:-1])
+        row[-1] = math.log(other) * discount
+    return found
+
+
+@lru_cache(maxsize=KEPT)
+def _log_likelihood(table: Table, reading: Reading) -> tuple[Array, float]:
+    """ln of the likelihood, (T,), and the likelihood where all states are alike: each message takes them again for all
+    that was said before."""
+    return np.log(likelihood(table, reading)), float(reading.heard.mean())
 
 
 def discounts(table: Table, said: Sequence[Reading]) -> Array:

@@ -9,13 +9,15 @@ from typing import get_args
 import numpy as np
 
 from chatkey.identify.posterior import Belief
-from chatkey.identify.table import Array, Labels, Table, labels
+from chatkey.identify.table import Array, Labels, Singles, Table, labels
 from chatkey.knowledge.status import listings_for, status_in
 from chatkey.terms import Place, Status
 
 STATUSES: tuple[Status, ...] = get_args(Status)
 DANGER = 2  # urgency up to which a caution changes what a finder will do
 SPARED = 1e-4  # probability of all taxa together that are left out where few are left of many
+MANY = 1000  # taxa from which it saves time to leave out a quarter of them; of fewer, three quarters
+BLOCK = 128  # plants whose answers are summed at once: they stay in the processor's cache for all classes
 UNDECIDED = (0.1, 0.8)  # chance that a character applies between which that is worth finding out
 
 
@@ -41,52 +43,84 @@ def information(belief: Belief, classes: Labels) -> Array:
 def informations(belief: Belief, partitions: Sequence[Labels]) -> list[Array]:
     """I(class; heard) of each character under each partition of the taxa, in bits. Shapes [(T,)] -> [(C,)].
 
-    One matrix product for all: the answers that each class of two or more taxa is expected to give. A taxon that is
+    The answers are read once for all: those that each class of two or more taxa is expected to give. A taxon that is
     a class of its own needs none, for its Σ h ln h is kept in the table.
     """
     table = belief.table
     p = belief.probability / max(belief.probability.sum(), 1e-300)
     rows = survivors(p)
     if rows is not None:
-        p, heard, entropies = p[rows], table.heard[rows], table.information[rows]
-        partitions = [classes[rows] for classes in partitions]
-    else:
-        heard, entropies = table.heard, table.information
-    weights, shares, alone = [p], [], []
+        p, partitions = p[rows], [classes[rows] for classes in partitions]
+    weights: list[Array] = []
+    shares, alone = [], []
+    whole = None  # the classes that hold all taxa, where there are such: what they tell sums to what all tell
     for classes in partitions:
         mass = np.bincount(classes, weights=p)
         size = np.bincount(classes)
         own = size[classes] == 1
         lumps = [k for k in np.flatnonzero(size > 1) if mass[k] > 1e-12]
+        if whole is None and not own.any():
+            whole = slice(len(weights), len(weights) + len(lumps))
         weights += [np.where(classes == k, p, 0.0) for k in lumps]
         shares.append(mass[lumps])
-        alone.append(own)
-    told = (np.asarray(weights, dtype=np.float32) @ heard).astype(np.float64)  # (1 + K, A)
-    told = np.maximum(told, 1e-300)
-    surprise = told * np.log(told)
-    found, start = [], 1
-    for share, own in zip(shares, alone, strict=True):
+        alone.append(p * own)
+    told = _summed(table.heard, rows, weights if whole else [*weights, p])  # (K, A), or (K + 1, A) with what all tell
+    total = told[whole].sum(axis=0) if whole else told[-1]
+    kept = _summed(table.information, rows, alone)  # (P, C)
+    surprise, of_all = _times_own_log(told), _times_own_log(total)
+    found, start = [], 0
+    for share, entropies in zip(shares, kept, strict=True):
         stop = start + len(share)
-        joint = (surprise[start:stop] - told[start:stop] * np.log(share)[:, None]).sum(axis=0) - surprise[0]  # (A,)
-        nats = np.add.reduceat(joint, table.starts)
-        if own.any():
-            nats = nats + (p * own).astype(np.float32) @ entropies
+        joint = (surprise[start:stop] - told[start:stop] * np.log(share)[:, None]).sum(axis=0) - of_all  # (A,)
+        nats = np.add.reduceat(joint, table.starts) + entropies
         found.append(np.maximum(nats / np.log(2), 0.0))
         start = stop
     return found
+
+
+def _summed(values: Singles, rows: Labels | None, weights: Sequence[Array]) -> Array:
+    """Weighted sums of some rows of `values`, or of all. Shapes (T, X), (R,) and W of (R,) -> (W, X)."""
+    if len(weights[0]) <= BLOCK:
+        few = values if rows is None else values[rows]
+        return np.asarray(np.asarray(weights, dtype=np.float32) @ few, dtype=np.float64)
+    found = np.zeros((len(weights), values.shape[1]))
+    used = [(total, weight.astype(np.float32)) for total, weight in zip(found, weights, strict=True) if weight.any()]
+    size = BLOCK if len(used) > 1 or rows is not None else len(values)
+    for start in range(0, len(weights[0]), size):
+        part = slice(start, start + size)
+        block = values[part] if rows is None else values.take(rows[part], axis=0)
+        for total, weight in used:
+            total += weight[part] @ block
+    return found
+
+
+def _times_own_log(mass: Array) -> Array:
+    """x ln x of each element, 0 at 0."""
+    return np.asarray(mass * np.log(np.maximum(mass, 1e-300)))
 
 
 def survivors(probability: Array) -> Labels | None:
     """The rows that are left of many: without those that all together hold less than `SPARED`. None where it would
     hardly save anything."""
     rows = np.flatnonzero(probability > SPARED / len(probability))
-    return rows if len(rows) < len(probability) / 4 else None
+    share = 3 / 4 if len(probability) >= MANY else 1 / 4
+    return rows if len(rows) < len(probability) * share else None
 
 
 def applicability(belief: Belief) -> Array:
     """Chance that each character applies. Shape (C,)."""
     p = belief.probability / max(belief.probability.sum(), 1e-300)
-    return np.asarray(p.astype(np.float32) @ belief.table.applies, dtype=np.float64)
+    some, applies = _conditional(belief.table)
+    found = np.ones(len(belief.table.characters))
+    found[some] = p.astype(np.float32) @ applies
+    return found
+
+
+@lru_cache(maxsize=8)
+def _conditional(table: Table) -> tuple[Labels, Singles]:
+    """The characters that do not apply to every taxon, and to which each applies. Shapes (D,) and (T, D)."""
+    some = np.flatnonzero((table.applies == 0).any(axis=0))
+    return some, np.ascontiguousarray(table.applies[:, some])
 
 
 def opening(belief: Belief) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -11,8 +11,8 @@ import numpy as np
 
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
-from chatkey.identify.question import applicability, gains, opening, prices
-from chatkey.identify.table import Table
+from chatkey.identify.question import applicability, depends, gains, opening, prices
+from chatkey.identify.table import Array, Table
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.terms import Place
 
@@ -77,7 +77,10 @@ def next_step(
     if place is None and len(put) >= 1 and heard and not any(question.kind == "place" for question in asked):
         return Step("place")
     if not _is_sure(belief):
-        step = _best_character(belief, leave_out, place) if spent < limit else None
+        chance = _chance_of_an_answer(belief, put)
+        step = _best_character(belief, leave_out, place, chance) if spent < limit else None
+        if step is not None and budget is not None and budget.questions_each > 1:
+            step = replace(step, also=_needed_anyway(belief, step.character, leave_out, place, chance))
         step = step or _reask(belief, asked, numbers["asking"]["slip"]) or _compare(belief, asked)
         if step:
             return step
@@ -132,27 +135,72 @@ def _is_sure(belief: Belief) -> bool:
     return float(mass.max()) >= belief.table.knowledge.numbers["answer"]["sure"]
 
 
-def _best_character(belief: Belief, leave_out: set[str], place: Place | None) -> Step | None:
-    numbers = belief.table.knowledge.numbers["asking"]
+def _chance_of_an_answer(belief: Belief, put: set[str]) -> Array:
+    """(C,): what is left of the chance of an answer to each question. Where a question about a part came back without
+    one, and nothing else was heard of that part (no cone in reach), the next about it will hardly fare better."""
     table = belief.table
-    gain = gains(belief, place)
-    worth = gain / prices(table) * opening(belief)
-    ready = applicability(belief) >= numbers["applies"]
-    for c, name in enumerate(table.characters):
-        if name in leave_out or not ready[c] or gain[c] < numbers["least_gain_bits"]:
-            worth[c] = 0.0
+    characters = table.knowledge.characters
+    heard = {reading.character for reading in belief.readings}
+    seen = {characters[name].part for name in heard}
+    silent = {characters[name].part for name in put - heard} - seen
+    share = table.knowledge.numbers["asking"]["silent_part"]
+    return np.array([share if characters[name].part in silent else 1.0 for name in table.characters])
+
+
+def _best_character(belief: Belief, leave_out: set[str], place: Place | None, chance: Array) -> Step | None:
+    table = belief.table
+    gain, worth = _worth(belief, leave_out, place, chance)
     best = int(np.argmax(worth))
     return Step("character", table.characters[best], gain_bits=float(gain[best])) if worth[best] > 0 else None
 
 
+def _worth(belief: Belief, leave_out: set[str], place: Place | None, chance: Array) -> tuple[Array, Array]:
+    """The gain of each question in bits, and what it is worth by its price: 0 where it isn't to be asked. Shapes (C,)."""
+    numbers = belief.table.knowledge.numbers["asking"]
+    table = belief.table
+    gain = gains(belief, place) * chance
+    worth = gain / prices(table) * opening(belief)
+    worth[(applicability(belief) < numbers["applies"]) | (gain < numbers["least_gain_bits"])] = 0.0
+    worth[[table.order[name] for name in leave_out]] = 0.0
+    return gain, worth
+
+
+def _needed_anyway(belief: Belief, first: str, leave_out: set[str], place: Place | None, chance: Array) -> str:
+    """The best second question of another family that is still worth asking after nearly any answer to the first; ""
+    where there is none. "Nearly any": answers that come with a probability of `both` or more, all together."""
+    table = belief.table
+    characters = table.knowledge.characters
+    _, worth = _worth(belief, leave_out | {first}, place, chance)
+    waits = depends(table)[:, table.order[first]] > 0
+    same = np.array([characters[name].family == characters[first].family for name in table.characters])
+    worth[waits | same] = 0.0
+    if not worth.any():
+        return ""
+    second = int(np.argmax(worth))
+    part = table.options[first]
+    needed = 0.0
+    for answer in range(part.start, part.stop):
+        joint = belief.probability * table.heard[:, answer]
+        probability = float(joint.sum() / belief.probability.sum())
+        after = replace(belief, probability=joint / joint.sum())
+        if not _is_sure(after) and _worth(after, leave_out | {first}, place, chance)[1][second] > 0:
+            needed += probability
+    return table.characters[second] if needed >= table.knowledge.numbers["asking"]["both"] else ""
+
+
 def _reask(belief: Belief, asked: Sequence[Asked], threshold: float) -> Step | None:
+    """The answer to look at again, once: likely enough a slip, and the one whose slip would change most."""
     again = {question.character for question in asked if question.kind == "reask"}
-    if len(again) >= belief.table.knowledge.numbers["asking"]["reasks"] or len(belief.readings) < 2:
+    numbers = belief.table.knowledge.numbers["asking"]
+    if len(again) >= numbers["reasks"] or len(belief.readings) < 2:
         return None
-    for slip in slips(belief):
-        if slip.probability >= threshold and slip.character not in again:
-            return Step("reask", slip.character)
-    return None
+    worth = {
+        slip.character: slip.probability * slip.effect
+        for slip in slips(belief)
+        if slip.probability >= threshold and slip.character not in again
+    }
+    best = max(worth, key=lambda name: worth[name], default=None)
+    return Step("reask", best) if best is not None and worth[best] >= numbers["reask_worth"] else None
 
 
 def _compare(belief: Belief, asked: Sequence[Asked]) -> Step | None:

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import combinations
 
 import numpy as np
 
-from chatkey.identify.evidence import likelihood, readings
-from chatkey.identify.posterior import Belief, discounts, joint_weights, log_row, prior_of
+from chatkey.identify.evidence import KEPT, likelihood, readings
+from chatkey.identify.posterior import Belief, joint_weights, log_rows, prior_of
 from chatkey.identify.question import applicability, information, prices
-from chatkey.identify.table import Table
+from chatkey.identify.table import Array, Labels, Table
 from chatkey.terms import Claim, Place
 
 
@@ -48,34 +47,50 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     table = belief.table
     numbers = table.knowledge.numbers["yew"]
     members = yews(table)
-    now = belief.of(members)
+    if not members:
+        return YewWatch(False, 0.0, ())
+    rows = _unsharpened(table, belief.log_likelihood)
+    plain = joint_weights(np.append(belief.prior, 1 - belief.prior.sum()), rows)
+    now = max(belief.of(members), float(plain[[table.rows[taxon] for taxon in members]].sum()))
     active = (
         now >= numbers["watch"]
-        or (now >= numbers["doubt"] and _likeliest(belief, members) >= numbers["watch"])
+        or (now >= numbers["doubt"] and _likeliest(belief, rows, members) >= numbers["watch"])
         or _was_likely(table, claims, place, members, numbers["watch"])
     )
     return YewWatch(active, now, _families_against(belief, members, numbers["against"]))
 
 
-def _likeliest(belief: Belief, members: Sequence[str]) -> float:
+def _unsharpened(table: Table, rows: Array) -> Array:
+    """The ln likelihoods without the sharpness: where it could cost a life, each answer speaks no louder than its own
+    error allows."""
+    return rows / max(table.knowledge.numbers["evidence"]["sharpness"], 1.0)
+
+
+def _likeliest(belief: Belief, rows: Array, members: Sequence[str]) -> float:
     """The greatest P(yew) that up to three of the answers alone would give: the same in whatever messages they came."""
-    rows = belief.log_likelihood  # (R, T + 1)
-    joint = np.log(np.maximum(np.append(belief.prior, 1 - belief.prior.sum()), 1e-300))
-    is_yew = np.array([*(taxon in members for taxon in belief.table.taxa), False])
-    picks = [pick for size in (1, 2, 3) for pick in combinations(range(len(rows)), size)]
-    if not picks or not is_yew.any():
+    yew = [belief.table.rows[taxon] for taxon in members]
+    if not yew or not belief.readings:
         return 0.0
-    weights = np.array([joint + rows[list(pick)].sum(axis=0) for pick in picks])  # (P, T + 1)
-    weights = np.exp(weights - weights.max(axis=1, keepdims=True))
-    return float((weights[:, is_yew].sum(axis=1) / weights.sum(axis=1)).max())
+    likelihoods = np.exp(rows)  # (R, T + 1)
+    one = likelihoods * np.append(belief.prior, 1 - belief.prior.sum())
+    best = _share(one, yew).max()
+    for first in range(len(one) - 1):
+        two = one[first] * likelihoods[first + 1 :]
+        best = max(best, _share(two, yew).max())
+        three = (two[:, yew] @ likelihoods[:, yew].T) / (two @ likelihoods.T)  # (second, third)
+        best = max(best, np.triu(three[:, first + 1 :], k=1).max())  # each pick once: the third after the second
+    return float(best)
+
+
+def _share(weights: Array, rows: Sequence[int]) -> Array:
+    """The share of some taxa in each set of weights. Shapes (P, T + 1) -> (P,)."""
+    return np.asarray(weights[:, rows].sum(axis=1) / weights.sum(axis=1))
 
 
 def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str]) -> str | None:
     """The look that tells most between yew and the rest, of a family that has not spoken; None where none is left."""
     table = belief.table
-    members = yews(table)
-    is_yew = np.array([int(taxon in members) for taxon in table.taxa])
-    gain = information(belief, is_yew) / prices(table)
+    gain = information(belief, _yew_or_not(table)) / prices(table)
     applies = applicability(belief)
     order = sorted(range(len(table.characters)), key=lambda c: -gain[c] * applies[c])
     for c in order:
@@ -91,19 +106,30 @@ def best_yew_question(belief: Belief, watch: YewWatch, leave_out: Sequence[str])
     return None
 
 
+@lru_cache(maxsize=8)
+def _yew_or_not(table: Table) -> Labels:
+    """(T,): 1 for a yew, else 0."""
+    found = np.zeros(len(table.taxa), dtype=np.intp)
+    found[[table.rows[taxon] for taxon in yews(table)]] = 1
+    return found
+
+
 def _was_likely(table: Table, claims: Sequence[Claim], place: Place | None, yews: Sequence[str], watch: float) -> bool:
     """Whether P(yew) was at `watch` or more after any message but the last."""
-    members = [table.rows[taxon] for taxon in yews]
     messages = list(dict.fromkeys(claim.message for claim in claims))
-    if not members or len(messages) < 2:
-        return False
-    prior = prior_of(table, place.code if place else "")
-    for n in range(1, len(messages)):
-        said = readings(table, [claim for claim in claims if claim.message in messages[:n]])
-        rows = np.array([log_row(table, reading, prior) for reading in said])
-        if joint_weights(prior, rows * discounts(table, said)[:, None])[members].sum() >= watch:
-            return True
-    return False
+    code = place.code if place else ""
+    return bool(yews) and any(
+        _probability_after(table, tuple(claim for claim in claims if claim.message in messages[:n]), code) >= watch
+        for n in range(1, len(messages))
+    )
+
+
+@lru_cache(maxsize=4 * KEPT)
+def _probability_after(table: Table, claims: tuple[Claim, ...], code: str) -> float:
+    """P(yew) after some messages. It is kept, for every later message asks for it again."""
+    prior = prior_of(table, code)
+    weight = joint_weights(prior, _unsharpened(table, log_rows(table, readings(table, claims), prior)))
+    return float(weight[[table.rows[taxon] for taxon in yews(table)]].sum())
 
 
 def _families_against(belief: Belief, members: Sequence[str], ratio: float) -> tuple[str, ...]:

@@ -48,7 +48,10 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
         "sms_questions_each": (1.0, 2.0),  # a finder keeps no third one in mind
         "reasks": (0.0, 10.0),
         "comparisons": (0.0, 10.0),
+        "both": SHARE,
+        "silent_part": SHARE,
         "slip": SHARE,
+        "reask_worth": SHARE,
         "compare_from": SHARE,
     },
     "cant_tell": dict.fromkeys(("1", "2", "3", "4", "5"), (0.0, 0.99)),

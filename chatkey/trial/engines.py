@@ -56,20 +56,23 @@ def with_discount(table: Table, share: float) -> Table:
 
 def hold(engine: Engine, finder: Finder, first: Sequence[Claim], random: np.random.Generator) -> Outcome:
     """One talk from the first message to the end."""
-    talk = _Talk(engine, finder, [_plain(engine, claim) for claim in first])
-    if engine.at_random:
+    talk = talk_of(engine, finder, first, random)
+    return outcome_of(talk.belief, finder, talk.questions, talk.by_question, talk.doubted())
+
+
+def talk_of(engine: Engine, finder: Finder, first: Sequence[Claim], random: np.random.Generator | None = None) -> Talk:
+    """One talk that was held to its end. `random`: the order, where questions are asked at random."""
+    talk = Talk(engine, finder, [_plain(engine, claim) for claim in first])
+    if engine.at_random and random is not None:
         talk.ask_at_random(random)
     else:
         talk.go_on()
-    doubted = [
-        (slip.probability, finder.slipped(slip.character))
-        for slip in slips(believe(engine.table, [claim for claim in talk.claims if claim.source == "said"], talk.place))
-        if slip.character in finder.looks
-    ]
-    return outcome_of(talk.belief, finder, talk.questions, talk.by_question, doubted)
+    return talk
 
 
-class _Talk:
+class Talk:
+    """One finder and one engine: what was asked and heard so far."""
+
     def __init__(self, engine: Engine, finder: Finder, first: list[Claim]) -> None:
         self.engine, self.finder = engine, finder
         self.table, self.place = engine.table, finder.place if engine.knows_place else None
@@ -96,6 +99,16 @@ class _Talk:
                 self.asked.append(Asked(step.kind, step.also, beside=True))
                 self._hear(replace(step, character=step.also))
             self.belief = self._believe()
+
+    def doubted(self) -> list[tuple[float, bool]]:
+        """Of each first reading, how likely a slip it was by all the first readings, and whether it was one."""
+        first: dict[str, str] = {}
+        for claim in self.claims:
+            first.setdefault(claim.character, claim.message)
+        said = [claim for claim in self.claims if claim.source == "said" and claim.message == first[claim.character]]
+        wrong = {claim.character for claim in said if self.finder.slipped(claim)}
+        found = slips(believe(self.table, said, self.place))
+        return [(slip.probability, slip.character in wrong) for slip in found]
 
     def ask_at_random(self, random: np.random.Generator) -> None:
         """Asks whatever applies, in any order, until one class is sure or nothing is left."""
@@ -139,12 +152,11 @@ class _Talk:
         found = []
         for separator in comparison(self.belief, *step.pair):
             value = separator.first if first_fits else separator.second
-            is_state = isinstance(value, str)
             found.append(
                 Claim(
                     separator.character,
                     states=(value,) if isinstance(value, str) else (),
-                    quantity=None if is_state else Quantity(*value),  # type: ignore[misc]
+                    quantity=Quantity(*value) if isinstance(value, tuple) else None,
                     sequence=number,
                     message=str(number),
                     source="compared",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from chatkey.identify.doubt import Separator
-from chatkey.identify.table import in_order
+from chatkey.identify.table import Table, in_order
 from chatkey.knowledge.model import Character, Knowledge
 from chatkey.terms import Claim, MeasuredBy, Place, Quantity
 from chatkey.trial.nature import Nature
@@ -22,7 +22,10 @@ SAID_AS_NUMBER = 0.5  # share of length questions answered with a number; the re
 NEIGHBOUR = 0.5  # share of slips that go to a neighbouring state
 STUBBORN = 0.5  # share of second looks that only repeat the first
 CARELESS_SLIPS = 0.6  # of a careless finder, within the one family they misjudge
-FIRST_EFFORT = 2  # what is told unasked takes no more than a close look
+FIRST_EFFORT = 2  # what is told unasked takes no more than a close look …
+COMMON = (
+    0.7  # … and nobody tells unasked what more than so many of all plants show (leaves on, no flowers, a woody stem)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +37,11 @@ class World:
     facts: int = 4
     cant_tell: float = 0.15
     cones: float = 0.5
-    careless: float = 0.02  # share of finders who misjudge one whole family of evidence
+    careless: float = 0.0  # share of finders who misjudge one whole family of evidence
     wrong_place: float = 0.0  # share of finders who name another place than where they stand
     perturbed: bool = True
     in_words: bool = True  # the first facts go through the understanding
+    common: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # states that nobody tells unasked
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +61,7 @@ class Finder:
 
     taxon: str
     is_wild: bool
-    stands: str  # the region they stand in; "" where it does not matter
+    shown: Mapping[str, str | float]  # what the plant shows: states, and lengths in mm
     place: Place | None  # the one they name
     looks: Mapping[str, tuple[Look, Look]]
     facts: tuple[str, ...]  # characters they tell unasked
@@ -81,9 +85,12 @@ class Finder:
         low, high = character.classes[class_of(character, look.length)]
         return replace(claim, quantity=Quantity(low, high, look.measured_by))
 
-    def slipped(self, character: str) -> bool:
-        """Whether the first look at a character went wrong."""
-        return character in self.looks and self.looks[character][0].slipped
+    def slipped(self, claim: Claim) -> bool:
+        """Whether what was heard is not what the plant shows; of a length, whether the look at it was a slip."""
+        shown = self.shown.get(claim.character)
+        if isinstance(shown, str):
+            return (shown in claim.states) == claim.negated
+        return self.looks[claim.character][0].slipped if claim.character in self.looks else True
 
     def compare(self, knowledge: Knowledge, separators: tuple[Separator, ...]) -> bool | None:
         """Whether the first of two plants fits better, by another look; None where both fit alike."""
@@ -107,6 +114,16 @@ def _fits(look: Look, shown: str | tuple[float, float]) -> float:
         return float(look.state == shown)
     low, high = shown
     return -abs(math.log(look.length / math.sqrt(low * high)))
+
+
+def common_states(table: Table) -> dict[str, tuple[str, ...]]:
+    """The states that more than `COMMON` of all taxa show, by character."""
+    found = {}
+    for name in table.characters:
+        states = table.knowledge.characters[name].states
+        share = table.frequency[:, table.columns[name]].mean(axis=0)
+        found[name] = tuple(state for state, one in zip(states, share, strict=False) if one > COMMON)
+    return {name: states for name, states in found.items() if states}
 
 
 def draw_finder(knowledge: Knowledge, nature: Nature, world: World, random: np.random.Generator) -> Finder:
@@ -148,9 +165,13 @@ def finder_of(
         first = _look(character, shown[name], slips, random)
         second = first if random.random() < STUBBORN else _look(character, shown[name], slips, random)
         looks[name] = (first, second)
-    ready = [name for name in looks if knowledge.characters[name].effort <= FIRST_EFFORT]
+    ready = [
+        name
+        for name in looks
+        if knowledge.characters[name].effort <= FIRST_EFFORT and shown[name] not in world.common.get(name, ())
+    ]
     facts = tuple(str(name) for name in random.permutation(ready)[: world.facts])
-    return Finder(taxon, is_wild, world.place, Place(place) if place else None, looks, facts, picks)
+    return Finder(taxon, is_wild, shown, Place(place) if place else None, looks, facts, picks)
 
 
 def _shown(

@@ -13,6 +13,8 @@ from chatkey.identify.table import Array
 from chatkey.knowledge.status import status_in
 from chatkey.trial.finders import Finder
 
+NOT_NATIVE = ("introduced", "not recorded")
+NAMED = ("species", "group")
 BINS = 10  # of the reliability diagram, equal in width
 
 
@@ -44,7 +46,7 @@ class Figures:
     genus: float
     questions: float
     calibration_error: float
-    sure_share: float  # species named at `sure` or more
+    sure_share: float  # a species, or a group that is one name (a garden yew), named at `sure` or more
     sure_right: float
     status_share: float  # native here or not, said
     status_right: float
@@ -70,12 +72,7 @@ def outcome_of(
     known = finder.taxon in table.rows
     answer = best_answer(belief)
     parents = set(knowledge.lineage(finder.taxon)[1:])
-    status: bool | None = None
-    if finder.place is not None:
-        shares = status_share(belief, finder.place)
-        said = max(shares, key=lambda one: shares[one])
-        if shares[said] * belief.probability.sum() >= knowledge.numbers["answer"]["status"]:
-            status = said == status_in(knowledge, knowledge.taxa[finder.taxon], finder.place.code)
+    status = _status_right(belief, finder)
     return Outcome(
         taxon=finder.taxon,
         leader=leader,
@@ -86,11 +83,26 @@ def outcome_of(
         questions=questions,
         rank=answer.rank if answer else "",
         said=answer.probability if answer else 0.0,
-        said_right=bool(answer) and (finder.taxon in answer.members or answer.id in parents),
+        said_right=answer is not None and (finder.taxon in answer.members or answer.id in parents),
         status=status,
         by_question=tuple(by_question),
         slips=tuple(slips),
     )
+
+
+def _status_right(belief: Belief, finder: Finder) -> bool | None:
+    """Whether "native here" or "not native here" is said, and rightly; None where neither is. Said at the threshold of
+    what the leaves hold together; unknown is neither."""
+    if finder.place is None:
+        return None
+    knowledge, code = belief.table.knowledge, finder.place.code
+    shares = status_share(belief, finder.place)
+    native, unknown = shares.get("native", 0.0), shares.get("unknown", 0.0)
+    threshold = knowledge.numbers["answer"]["status"]
+    if max(native, 1 - native - unknown) < threshold:
+        return None
+    was = status_in(knowledge, knowledge.taxa[finder.taxon], code)
+    return was == "native" if native >= threshold else was in NOT_NATIVE
 
 
 def genus_of(lineage: Sequence[str]) -> str:
@@ -102,7 +114,7 @@ def figures(outcomes: Sequence[Outcome], sure: float) -> Figures:
     """The means of one engine's talks. Raises ValueError where there are none."""
     if not outcomes:
         raise ValueError("no talk was held")
-    named = [one for one in outcomes if one.rank == "species" and one.said >= sure]
+    named = [one for one in outcomes if one.rank in NAMED and one.said >= sure]
     told = [one.status for one in outcomes if one.status is not None]
     p = np.array([one.probability for one in outcomes])
     right = np.array([one.is_right for one in outcomes], dtype=float)
@@ -113,7 +125,7 @@ def figures(outcomes: Sequence[Outcome], sure: float) -> Figures:
         questions=float(np.mean([one.questions for one in outcomes])),
         calibration_error=calibration_error(p, right),
         sure_share=len(named) / len(outcomes),
-        sure_right=_share([one.is_right for one in named]),
+        sure_right=_share([one.said_right for one in named]),
         status_share=len(told) / len(outcomes),
         status_right=_share(told),
         group=_share([one.said_right for one in outcomes]),

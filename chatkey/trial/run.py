@@ -7,14 +7,14 @@ import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from chatkey.identify import Table, build_table
 from chatkey.knowledge.model import Knowledge
 from chatkey.trial.engines import Engine, hold, our_engines
-from chatkey.trial.finders import World, draw_finder
+from chatkey.trial.finders import World, common_states, draw_finder
 from chatkey.trial.nature import draw_nature
 from chatkey.trial.outcome import Figures, Outcome, auc, figures
 from chatkey.trial.rivals import Rivals, train
@@ -94,7 +94,8 @@ def run_trial(
     unknown = set(names) - {*our_engines(table), *RIVAL_NAMES}
     if unknown or finders < 1:
         raise ValueError(f"no such engine: {sorted(unknown)}" if unknown else "at least one finder is needed")
-    rivals = train(table, world, seed) if set(names) & set(RIVAL_NAMES) else None
+    world = replace(world, common=common_states(table))
+    rivals = train(table, world, seed, names) if set(names) & set(RIVAL_NAMES) else None
     worker = _Worker(table, lexicon if world.in_words else None, our_engines(table), rivals, names)
     sizes = [min(BLOCK, finders - start) for start in range(0, finders, BLOCK)]
     found: dict[str, list[Outcome]] = {name: [] for name in names}

@@ -46,7 +46,12 @@ def grow(knowledge: Knowledge) -> Callable[..., Table]:
         **numbers: Mapping[str, float],
     ) -> Table:
         planted = {id: (weights or {}).get(id, 1.0) for id in plants}
-        changed = {"prior": {"elsewhere": 0.0}, "met_planted": planted}
+        changed = {
+            "prior": {"elsewhere": 0.0},
+            "met_planted": planted,
+            "evidence": {"sharpness": 1.0},  # so that the figures can be worked out by hand
+            "discount": {"other": 0.85},
+        }
         for section, values in numbers.items():
             changed[section] = {**changed.get(section, {}), **values}
         taxa = {id: _taxon(id, cells) for id, cells in plants.items()}

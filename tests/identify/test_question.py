@@ -130,9 +130,10 @@ def test_the_gain_counts_the_plant_its_status_and_the_chance_of_an_answer(table,
     belief = believe(table, [Claim("leaf_kind", ("needle",))], Place(code))
     plain = brute_force(belief, table.alike)
     status = brute_force(belief, deeds(table, code))
+    share = table.knowledge.numbers["asking"]["deed_share"]
     chance = (1 - cant_tell(table)) * applicability(belief)
     assert gains(belief) == pytest.approx(plain * chance, abs=SINGLE)
-    assert gains(belief, Place(code)) == pytest.approx((plain + 0.5 * status) * chance, abs=SINGLE)
+    assert gains(belief, Place(code)) == pytest.approx((plain + share * status) * chance, abs=SINGLE)
     assert status.max() > 0.01
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from chatkey.identify import Asked, Budget, Belief, Step, Table, believe, next_step, watch_yew
+from chatkey.identify import Asked, Belief, Budget, Step, Table, believe, next_step, watch_yew
 from chatkey.terms import Claim, Place, Quantity
 
 MI = Place("MI")

@@ -61,7 +61,9 @@ def test_a_tree_that_never_looked_like_a_yew_is_not_watched(table):
 
 @pytest.mark.parametrize(("weight", "active"), [(0.049, False), (0.0525, True)])
 def test_the_watch_begins_at_one_in_twenty(grow, character, weight, active):
-    small = grow({"taxus": {}, "fir": {}}, (character("a", YES_NO),), {"taxus": weight, "fir": 1 - weight})
+    plants = {"taxus": {}, "fir": {}}
+    weights = {"taxus": weight, "fir": 1 - weight}
+    small = grow(plants, (character("a", YES_NO),), weights, yew={"watch": 0.05})
     assert (watched(small, []).probability >= 0.05) is active
     assert watched(small, []).active is active
 
@@ -145,15 +147,26 @@ def by_few_answers(table, claims, place) -> float:
     return found
 
 
+def unsharpened(table):
+    """The table in which no answer speaks louder than its own error allows."""
+    numbers = table.knowledge.numbers
+    changed = {**numbers, "evidence": {**numbers["evidence"], "sharpness": 1.0}}
+    return replace(table, knowledge=replace(table.knowledge, numbers=changed))
+
+
 @given(data=st.data(), place=st.sampled_from([None, MI, Place("ON")]))
 @settings(deadline=None, max_examples=40)
 def test_the_watch_is_what_every_moment_of_the_talk_says(table, claim_lists, data, place):
     claims = data.draw(claim_lists.filter(bool))
     watch = watched(table, claims, place)
-    moments = [believe(table, claims[:n], place).of(yews(table)) for n in range(1, len(claims) + 1)]
-    assert watch.probability == pytest.approx(moments[-1])
+    plain = unsharpened(table)
+    moments = [believe(plain, claims[:n], place).of(yews(table)) for n in range(1, len(claims) + 1)]
+    now = max(moments[-1], believe(table, claims, place).of(yews(table)))
+    assert watch.probability == pytest.approx(now)
+    least = table.knowledge.numbers["yew"]["watch"]
+    assert least <= 0.05
     assert watch.active == (
-        max(moments) >= 0.05 or (moments[-1] >= 0.01 and by_few_answers(table, claims, place) >= 0.05)
+        max([now, *moments]) >= least or (now >= 0.01 and by_few_answers(plain, claims, place) >= least)
     )
     assert watch.holds == (watch.active and len(set(watch.against)) < 2)
     families = {table.knowledge.characters[claim.character].family for claim in claims}
