@@ -51,7 +51,7 @@ def standing_claims(claims: Sequence[Claim]) -> tuple[Claim, ...]:
     found: list[Claim] = []
     for claim in sorted(claims, key=lambda claim: claim.sequence):
         if claim.source == "said":
-            found = [old for old in found if not _replaces(claim, old)]
+            found = [old for old in found if old.character != claim.character or not _replaces(claim, old)]
         found.append(claim)
     return tuple(found)
 

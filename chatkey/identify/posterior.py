@@ -121,12 +121,22 @@ def _log_likelihood(table: Table, reading: Reading) -> tuple[Array, float]:
 
 def discounts(table: Table, said: Sequence[Reading]) -> Array:
     """What each reading counts. Shape (R,). Within a family of evidence each answer after the first counts less, by
-    the family's own number; spread evenly, so that order does not matter. `sharpness` is for all of them."""
+    the family's own number; spread evenly, so that order does not matter. `power` is for all of them."""
     numbers = table.knowledge.numbers["discount"]
-    sharpness = table.knowledge.numbers["evidence"]["sharpness"]
     families = [table.knowledge.characters[reading.character].family for reading in said]
     count = Counter(families)
     rest = numbers["other"]
+    louder = power(table, said)
     return np.array(
-        [sharpness * (1 + numbers.get(family, rest) * (count[family] - 1)) / count[family] for family in families]
+        [louder * (1 + numbers.get(family, rest) * (count[family] - 1)) / count[family] for family in families]
     )
+
+
+def power(table: Table, said: Sequence[Reading]) -> float:
+    """The power of every likelihood: 1 where one family of evidence has spoken, up to `sharpness` where many agree.
+
+    The errors and the mixture guard against what one answer could do; many answers are guarded so many times over.
+    """
+    families = {table.knowledge.characters[reading.character].family for reading in said}
+    sharpness = table.knowledge.numbers["evidence"]["sharpness"]
+    return 1 + (sharpness - 1) * (1 - 1 / len(families)) if families else 1.0

@@ -155,7 +155,7 @@ def _best_character(belief: Belief, leave_out: set[str], place: Place | None, ch
 
 
 def _worth(belief: Belief, leave_out: set[str], place: Place | None, chance: Array) -> tuple[Array, Array]:
-    """The gain of each question in bits, and what it is worth by its price: 0 where it isn't to be asked. Shapes (C,)."""
+    """The gain of each question in bits, and what it is worth by its price (0: not to be asked). Shapes (C,)."""
     numbers = belief.table.knowledge.numbers["asking"]
     table = belief.table
     gain = gains(belief, place) * chance

@@ -8,8 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from chatkey.identify.evidence import KEPT, likelihood, readings
-from chatkey.identify.posterior import Belief, joint_weights, log_rows, prior_of
+from chatkey.identify.evidence import KEPT, Reading, likelihood, readings
+from chatkey.identify.posterior import Belief, joint_weights, log_rows, power, prior_of
 from chatkey.identify.question import applicability, information, prices
 from chatkey.identify.table import Array, Labels, Table
 from chatkey.terms import Claim, Place
@@ -49,7 +49,7 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     members = yews(table)
     if not members:
         return YewWatch(False, 0.0, ())
-    rows = _unsharpened(table, belief.log_likelihood)
+    rows = _unsharpened(table, belief.readings, belief.log_likelihood)
     plain = joint_weights(np.append(belief.prior, 1 - belief.prior.sum()), rows)
     now = max(belief.of(members), float(plain[[table.rows[taxon] for taxon in members]].sum()))
     active = (
@@ -60,10 +60,10 @@ def watch_yew(belief: Belief, claims: Sequence[Claim], place: Place | None = Non
     return YewWatch(active, now, _families_against(belief, members, numbers["against"]))
 
 
-def _unsharpened(table: Table, rows: Array) -> Array:
-    """The ln likelihoods without the sharpness: where it could cost a life, each answer speaks no louder than its own
-    error allows."""
-    return rows / max(table.knowledge.numbers["evidence"]["sharpness"], 1.0)
+def _unsharpened(table: Table, said: Sequence[Reading], rows: Array) -> Array:
+    """The ln likelihoods without the power of many: where it could cost a life, each answer speaks no louder than its
+    own error allows."""
+    return rows / max(power(table, said), 1.0)
 
 
 def _likeliest(belief: Belief, rows: Array, members: Sequence[str]) -> float:
@@ -128,7 +128,8 @@ def _was_likely(table: Table, claims: Sequence[Claim], place: Place | None, yews
 def _probability_after(table: Table, claims: tuple[Claim, ...], code: str) -> float:
     """P(yew) after some messages. It is kept, for every later message asks for it again."""
     prior = prior_of(table, code)
-    weight = joint_weights(prior, _unsharpened(table, log_rows(table, readings(table, claims), prior)))
+    said = readings(table, claims)
+    weight = joint_weights(prior, _unsharpened(table, said, log_rows(table, said, prior)))
     return float(weight[[table.rows[taxon] for taxon in yews(table)]].sum())
 
 

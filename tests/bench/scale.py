@@ -2,8 +2,8 @@
 
     python tests/bench/scale.py [--full]
 
-A turn: claims in, question out, the last claim new each time. One thread. The floras are invented (chatkey.trial.synthetic)
-but for the shipped one; `watched` has a deadly look-alike among its plants. Ratios in one run count; a noisy machine
+A turn: claims in, question out, the last claim new each time. One thread. All floras but the shipped one are invented
+(chatkey.trial.synthetic); `watched` has a deadly look-alike among its plants. Ratios in one run count; a noisy machine
 moves the rest.
 """
 
@@ -29,7 +29,7 @@ from chatkey.dialog import Mind
 from chatkey.dialog.conversation import to_json
 from chatkey.identify import Asked, Table, believe, build_table, next_step, watch_yew
 from chatkey.terms import Place
-from chatkey.trial.engines import Engine, _Talk
+from chatkey.trial.engines import Engine, talk_of
 from chatkey.trial.finders import World, draw_finder
 from chatkey.trial.nature import draw_nature
 from chatkey.trial.synthetic import honest_answers, honest_claim, synthetic_table
@@ -96,13 +96,13 @@ def measure(name: str, table: Table, build: float, turns: int) -> Row:
     products: list[float] = []
     ends: list[bool] = []
     while len(times) < turns:
-        right = False
-        for took, right in talk(table, str(random.choice(table.taxa)), len(ends)):
+        leads = False
+        for took, leads in talk(table, str(random.choice(table.taxa)), len(ends)):  # noqa: B007 - the last one counts
             times.append(took)
             start = time.perf_counter()
             vector @ table.heard
             products.append((time.perf_counter() - start) * 1000)
-        ends.append(right)
+        ends.append(leads)
     memory = sum(getattr(table, array).nbytes for array in ARRAYS)
     return Row(name, build, memory, np.array(times), np.array(products), float(np.mean(ends)))
 
@@ -114,18 +114,17 @@ def watched(table: Table, mind: Mind) -> Table:
 
 
 def stored_bytes(mind: Mind) -> tuple[int, int]:
-    """Bytes of a conversation's JSON after some claims and questions, and how many claims there are: at least 12, or
-    as many as one tree's talk brings."""
+    """Bytes of a conversation's JSON and how many claims it holds, after 12 questions were answered (or all that were
+    put), now with the first choice and now with the second: the answers fit no plant, so that the talk goes on."""
     talks = Talks(mind, PLACE)
-    talks.say("soft short flat needles, two white lines under. newest twig is brown, rough where the needles came off")
-    best = (0, 0)
-    for _ in range(LONGEST + 2):
-        state = talks.conversations["main"]
-        best = (len(json.dumps(to_json(state)).encode()), len(state.tree.claims))
-        if best[1] >= LONGEST or state.pending is None:
+    talks.say("soft short needles")
+    for number in range(LONGEST):
+        pending = talks.conversations["main"].pending
+        if pending is None:
             break
-        talks.say(state.pending.choices[0][0])
-    return best
+        talks.say(pending.choices[number % 2][0])
+    state = talks.conversations["main"]
+    return len(json.dumps(to_json(state)).encode()), len(state.tree.claims)
 
 
 def simulate(seconds: float, seed: int) -> tuple[int, float]:
@@ -138,8 +137,7 @@ def simulate(seconds: float, seed: int) -> tuple[int, float]:
     turns, start = 0, time.perf_counter()
     while time.perf_counter() - start < seconds:
         finder = draw_finder(table.knowledge, nature, world, random)
-        held = _Talk(engine, finder, list(first_claims(finder, table.knowledge, None)))
-        held.go_on()
+        held = talk_of(engine, finder, first_claims(finder, table.knowledge, None))
         turns += 1 + len(held.asked)
     return turns, time.perf_counter() - start
 

@@ -260,3 +260,41 @@ def test_the_same_talk_is_asked_the_same(table):
         return talk.asked
 
     assert questions() == questions()
+
+
+@pytest.mark.parametrize("first", ["leaf_kind", "needle_place", "leaf_stiffness"])
+def test_two_questions_go_together_only_where_both_are_bearable_and_neither_waits_for_the_other(table, first):
+    states = table.knowledge.characters[first].states
+    for state in states:
+        claims = [Claim(first, (state,), message="1")]
+        belief = believe(table, claims, MI)
+        watch = watch_yew(belief, claims, MI)
+        one = next_step(belief, [], watch, MI, Budget(12, 1))
+        two = next_step(belief, [], watch, MI, Budget(6, 2))
+        assert one.also == ""
+        assert one.character == two.character
+        if two.also:
+            here, there = (table.knowledge.characters[name] for name in (two.character, two.also))
+            assert here.family != there.family
+            assert here.id not in there.only_if
+            assert there.id not in {reading.character for reading in belief.readings}
+
+
+def test_some_second_question_is_needed_whatever_is_answered_first(table):
+    belief = believe(table, [Claim("leaf_kind", ("needle",), message="1")], MI)
+    assert next_step(belief, [], watch_yew(belief, [], MI), MI, Budget(6, 2)).also
+
+
+def test_where_no_cone_is_in_reach_no_second_cone_question_comes_soon(table):
+    talk = Talk(table, MI)
+    for claim in (Claim("leaf_kind", ("needle",)), Claim("needle_place", ("bundles",))):
+        talk.say(claim)
+    cones = [name for name in table.characters if table.knowledge.characters[name].part == "cone"]
+    belief = believe(table, talk.claims, MI)
+    watch = watch_yew(belief, talk.claims, MI)
+    unanswered = [Asked("character", cones[0])]
+    told = [name for name in ("cone_length", "cone_kind") if name != cones[0]]
+    before = next_step(belief, [], watch, MI)
+    after = next_step(belief, unanswered, watch, MI)
+    assert before.kind == after.kind == "character"
+    assert after.character not in told
