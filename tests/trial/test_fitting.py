@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from chatkey.app import open_mind
-from chatkey.trial.fitting import _cases, fit, score
 from chatkey.trial.finders import World
+from chatkey.trial.fitting import _cases, fit, score
 
 
 @pytest.fixture(scope="module")
