@@ -149,7 +149,7 @@ def finder_of(
 ) -> Finder:
     """A person who judges one plant and names one place ("" for none)."""
     shown = _shown(knowledge, nature, taxon, is_wild, random)
-    has_cone = random.random() < world.cones
+    has_cone = random.random() < world.cones and shown.get("cones_present") != "absent"
     families = sorted({character.family for character in knowledge.characters.values()})
     careless_in = str(random.choice(families)) if random.random() < world.careless else ""
     looks: dict[str, tuple[Look, Look]] = {}

@@ -160,6 +160,8 @@ PLANTS = {
     "e": {"hue": {"green": 0.85, "blue": 0.4}, "form": {"round": 1}, "feel": {"soft": 1}, "smell": {"sour": 1}},
 }
 MET = {"a": 5.0, "b": 1.0, "c": 2.0, "d": 0.2, "e": 3.0}
+LETTERS = ("p", "q", "r", "s")
+NAMES = ("ash", "birch", "cherry", "dogwood", "elm", "fig")
 STATES = {"hue": COLOURS, "form": ("round", "flat"), "feel": ("soft", "stiff"), "smell": ("sweet", "sour")}
 ERRORS = {"hue": 0.12, "form": 0.1, "feel": 0.2, "smell": 0.3}
 SLIPS = {"red": {"green": 0.05, "blue": 0.15}}  # of hue
@@ -184,8 +186,57 @@ def test_the_posterior_is_that_of_exact_inference_in_a_network(grow, character):
         assert ours == pytest.approx(exact.values, abs=1e-9)
 
 
-def exact_network():
-    """The same five plants and something else, in a library that knows nothing of ours."""
+@pytest.mark.parametrize("seed", range(50))
+def test_fifty_random_networks_agree_with_exact_inference(grow, character, seed):
+    """Plants, characters, cells, errors and answers drawn by seed, also against plain sums (no library, no logs)."""
+    random = np.random.default_rng(seed)
+    signs = {f"sign_{n}": LETTERS[: random.integers(2, 5)] for n in range(random.integers(1, 5))}
+    plants = {
+        name: {
+            sign: dict(zip(states, random.dirichlet(np.ones(len(states))), strict=True))
+            for sign, states in signs.items()
+        }
+        for name in NAMES[: random.integers(2, 7)]
+    }
+    met = dict(zip(plants, random.uniform(0.1, 5.0, len(plants)).tolist(), strict=True))
+    errors = {sign: float(random.uniform(0.01, 0.4)) for sign in signs}
+    table = grow(plants, tuple(character(sign, states, error=errors[sign]) for sign, states in signs.items()), met)
+    told = {sign: str(random.choice(states)) for sign, states in signs.items() if random.random() < 0.8}
+    belief = believe(table, [Claim(sign, (state,)) for sign, state in told.items()])
+    ours = np.append(belief.probability, belief.something_else)
+    assert ours == pytest.approx(plain_sums(plants, met, signs, errors, told), abs=1e-9)
+    network = exact_network(plants, met, signs, errors, {})
+    exact = network.query(["plant"], evidence={f"heard_{k}": v for k, v in told.items()}, show_progress=False)
+    assert ours == pytest.approx(exact.values, abs=1e-9)
+
+
+def drawn_cell(states, random) -> dict[str, float]:
+    return dict(zip(states, random.dirichlet(np.ones(len(states))).tolist(), strict=True))
+
+
+def plain_sums(plants, met, signs, errors, told) -> list[float]:
+    """P(plant | told) of each plant and, last, something else: all joint probabilities, summed."""
+    total = sum(met.values())
+    shares = [0.97 * met[name] / total for name in plants] + [0.03]
+    for sign, heard in told.items():
+        states = signs[sign]
+
+        def hears(true, states=states, sign=sign, heard=heard):
+            return 1 - errors[sign] if true == heard else errors[sign] / (len(states) - 1)
+
+        known = []
+        for cells in plants.values():
+            whole = sum(cells[sign].values())
+            shown = {state: 0.95 * cells[sign][state] / whole + 0.05 / len(states) for state in states}
+            known.append(sum(shown[state] * hears(state) for state in states))
+        mean = sum(hears(state) for state in states) / len(states)
+        other = 0.5 * sum(met[name] / total * one for name, one in zip(plants, known, strict=True)) + 0.5 * mean
+        shares = [share * one for share, one in zip(shares, [*known, other], strict=True)]
+    return [share / sum(shares) for share in shares]
+
+
+def exact_network(plants=PLANTS, met=MET, signs=STATES, errors=ERRORS, slips=SLIPS):
+    """The same plants and something else, in a library that knows nothing of ours."""
     if "CI" not in os.environ:
         pytest.importorskip("pgmpy", reason="370 MB; the checks of the repository install it (extra `exact`)")
     with warnings.catch_warnings():
@@ -193,26 +244,27 @@ def exact_network():
         from pgmpy.factors.discrete import TabularCPD
         from pgmpy.inference import VariableElimination
         from pgmpy.models import DiscreteBayesianNetwork
-    met = np.array(list(MET.values()))
-    prior = np.append(0.97 * met / met.sum(), 0.03)
-    plants = {"plant": [*PLANTS, "else"]}
+    weight = np.array(list(met.values()))
+    prior = np.append(0.97 * weight / weight.sum(), 0.03)
+    rows = {"plant": [*plants, "else"]}
+    many = len(plants) + 1
     model = DiscreteBayesianNetwork()
-    tables = [TabularCPD("plant", 6, prior[:, None], state_names=plants)]
+    tables = [TabularCPD("plant", many, prior[:, None], state_names=rows)]
     model.add_node("plant")
-    for name, states in STATES.items():
+    for name, states in signs.items():
         model.add_edges_from([("plant", f"shown_{name}"), (f"shown_{name}", f"heard_{name}")])
         size = len(states)
-        cells = np.array([[plant[name].get(state, 0.0) for plant in PLANTS.values()] for state in states])  # (S, T)
+        cells = np.array([[plant[name].get(state, 0.0) for plant in plants.values()] for state in states])  # (S, T)
         shown = 0.95 * cells / cells.sum(axis=0) + 0.05 / size
-        other = 0.5 * shown @ (met / met.sum()) + 0.5 / size
-        hearing = np.full((size, size), ERRORS[name] / (size - 1))
-        np.fill_diagonal(hearing, 1 - ERRORS[name])
-        if name == "hue":
+        other = 0.5 * shown @ (weight / weight.sum()) + 0.5 / size
+        hearing = np.full((size, size), errors[name] / (size - 1))
+        np.fill_diagonal(hearing, 1 - errors[name])
+        if slips and name == "hue":
             hearing[:, 0] = [0.8, 0.05, 0.15]
         shown_name, heard_name = {f"shown_{name}": list(states)}, {f"heard_{name}": list(states)}
         tables += [
             TabularCPD(
-                f"shown_{name}", size, np.column_stack([shown, other]), ["plant"], [6], {**shown_name, **plants}
+                f"shown_{name}", size, np.column_stack([shown, other]), ["plant"], [many], {**shown_name, **rows}
             ),
             TabularCPD(f"heard_{name}", size, hearing, [f"shown_{name}"], [size], {**heard_name, **shown_name}),
         ]
