@@ -9,9 +9,10 @@ from typing import Literal
 
 import numpy as np
 
+from chatkey.identify.answer import wider
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
-from chatkey.identify.question import applicability, depends, gains, opening, prices
+from chatkey.identify.question import applicability, deeds, depends, gains, opening, prices
 from chatkey.identify.table import Array, Table
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.terms import Place
@@ -158,11 +159,24 @@ def _worth(belief: Belief, leave_out: set[str], place: Place | None, chance: Arr
     """The gain of each question in bits, and what it is worth by its price (0: not to be asked). Shapes (C,)."""
     numbers = belief.table.knowledge.numbers["asking"]
     table = belief.table
+    least = numbers["least_gain_bits"] * (numbers["settled"] if _advice_is_settled(belief, place) else 1.0)
     gain = gains(belief, place) * chance
     worth = gain / prices(table) * opening(belief)
-    worth[(applicability(belief) < numbers["applies"]) | (gain < numbers["least_gain_bits"])] = 0.0
+    worth[(applicability(belief) < numbers["applies"]) | (gain < least)] = 0.0
     worth[[table.order[name] for name in leave_out]] = 0.0
     return gain, worth
+
+
+def _advice_is_settled(belief: Belief, place: Place | None) -> bool:
+    """Whether a genus or a group is sure, and all that a finder would do is the same for nearly all that remain."""
+    if place is None:
+        return False
+    sure = belief.table.knowledge.numbers["answer"]["sure"]
+    deed = np.bincount(deeds(belief.table, place.code), weights=belief.probability)
+    if float(deed.max()) < sure:
+        return False
+    names, shares = wider(belief)
+    return any(rank in ("group", "genus") and share >= sure for (_, rank, _), share in zip(names, shares, strict=True))
 
 
 def _needed_anyway(belief: Belief, first: str, leave_out: set[str], place: Place | None, chance: Array) -> str:

@@ -298,3 +298,31 @@ def test_where_no_cone_is_in_reach_no_second_cone_question_comes_soon(table):
     after = next_step(belief, unanswered, watch, MI)
     assert before.kind == after.kind == "character"
     assert after.character not in told
+
+
+def test_where_the_advice_is_settled_a_question_must_tell_more(table):
+    """Native spruces with short cones are left: what may be done is the same for each, so that less is asked."""
+    said = [("leaf_kind", "needle"), ("needle_place", "single"), ("leaf_rolls", "rolls")]
+    said += [
+        ("leaf_section", "four_sided"),
+        ("leaf_base", "peg"),
+        ("setting", "wild"),
+        ("twig_surface", "rough"),
+        ("cone_attitude", "hanging"),
+    ]
+    claims = [Claim(name, (state,), message=str(n), sequence=n) for n, (name, state) in enumerate(said)]
+    claims.append(Claim("cone_length", quantity=Quantity(22, 30, "ruler"), message="9", sequence=9))
+    belief = believe(table, claims, MI)
+    lasting = replace(table.knowledge, numbers=with_asking(table, settled=50.0))
+    eager = replace(table.knowledge, numbers=with_asking(table, settled=1.0))
+    kinds = {}
+    for name, knowledge in (("lasting", lasting), ("eager", eager)):
+        changed = replace(belief, table=replace(table, knowledge=knowledge))
+        kinds[name] = next_step(changed, [], watch_yew(changed, claims, MI), MI)
+    assert kinds["eager"].kind == "character"
+    assert kinds["lasting"].kind != "character"
+
+
+def with_asking(table, **changed):
+    numbers = table.knowledge.numbers
+    return {**numbers, "asking": {**numbers["asking"], **changed}}

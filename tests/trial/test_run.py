@@ -38,7 +38,7 @@ def test_the_same_seed_holds_the_same_talks_and_another_seed_others(mind: Mind) 
 
 
 def test_an_honest_finder_of_a_known_plant_is_told_its_name(mind: Mind) -> None:
-    """Lengths are still judged by eye, and some plants can't be parted by hand: 0.88 of these 60, all in their genus."""
+    """Lengths are still judged by eye, some plants can't be parted by hand: 0.88 of these 60, all in their genus."""
     found = run_trial(mind.table, None, HONEST, 60, 1).figures["ours"]
     assert found.species >= 0.8
     assert found.genus >= 0.95
