@@ -36,7 +36,7 @@ def add_trial(commands: Any) -> None:
     )
     trial.add_argument("--cones", type=_share, default=0.5, metavar="SHARE", help="finders with a cone at hand (0.5)")
     trial.add_argument(
-        "--careless", type=_share, default=0.02, metavar="SHARE", help="finders who misjudge one kind of thing (0.02)"
+        "--careless", type=_share, default=0.0, metavar="SHARE", help="finders who misjudge one kind of thing (0)"
     )
     trial.add_argument(
         "--wrong-place", type=_share, default=0.0, metavar="SHARE", help="finders who name another place (0)"
