@@ -8,11 +8,12 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chatkey.identify.answer import wider
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
-from chatkey.identify.question import applicability, deeds, depends, gains, opening, prices
+from chatkey.identify.question import applicability, cant_tell, deeds, depends, gains, opening, prices
 from chatkey.identify.table import Array, Table
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.terms import Place
@@ -52,6 +53,8 @@ class Step:
 
 DONE = Step("done")
 RIVALS = 20  # leaders among which a rival of another class is looked for
+APART = frozenset({"cone"})  # parts that hang apart from the twig in hand
+AT_HAND = "2"  # effort of a question about such a part that is at hand
 SURE_SLIP = 0.6  # an answer that is this likely a slip is asked again at once
 
 
@@ -133,19 +136,32 @@ def _conditions(table: Table) -> tuple[tuple[str, str, frozenset[str]], ...]:
 def _is_sure(belief: Belief) -> bool:
     """One class of taxa that a finder would treat alike is sure."""
     mass = np.bincount(belief.table.alike, weights=belief.probability)
-    return float(mass.max()) >= belief.table.knowledge.numbers["answer"]["sure"]
+    return float(mass.max()) >= belief.table.knowledge.numbers["asking"]["enough"]
 
 
 def _chance_of_an_answer(belief: Belief, put: set[str]) -> Array:
-    """(C,): what is left of the chance of an answer to each question. Where a question about a part came back without
-    one, and nothing else was heard of that part (no cone in reach), the next about it will hardly fare better."""
+    """(C,): the chance of an answer to each question, as a share of the usual one. Where a question about a part came
+    back without one, and nothing else was heard of that part (no cone in reach), the next about it will hardly fare
+    better; where something was, the part is at hand, and the next will fare as well as any close look."""
     table = belief.table
     characters = table.knowledge.characters
     heard = {reading.character for reading in belief.readings}
     seen = {characters[name].part for name in heard}
     silent = {characters[name].part for name in put - heard} - seen
-    share = table.knowledge.numbers["asking"]["silent_part"]
-    return np.array([share if characters[name].part in silent else 1.0 for name in table.characters])
+    found = np.ones(len(table.characters))
+    for part in silent:
+        found[_of_part(table, part)] = table.knowledge.numbers["asking"]["silent_part"]
+    for part in seen & APART:
+        usual, close = 1 - cant_tell(table), 1 - table.knowledge.numbers["cant_tell"][AT_HAND]
+        own = _of_part(table, part)
+        found[own] = np.maximum(close / usual[own], 1.0)
+    return found
+
+
+@lru_cache(maxsize=64)
+def _of_part(table: Table, part: str) -> NDArray[np.bool_]:
+    """(C,): which characters are judged on this part."""
+    return np.array([table.knowledge.characters[name].part == part for name in table.characters])
 
 
 def _best_character(belief: Belief, leave_out: set[str], place: Place | None, chance: Array) -> Step | None:

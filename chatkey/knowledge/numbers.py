@@ -41,6 +41,7 @@ SECTIONS: Mapping[str, Mapping[str, Bounds]] = {
     "asking": {
         "applies": SHARE,
         "least_gain_bits": (0.0, 5.0),
+        "enough": (0.5, 0.999),
         "settled": (1.0, 100.0),
         "opens": (0.0, 100.0),
         "deed_share": WEIGHT,

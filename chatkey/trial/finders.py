@@ -42,6 +42,7 @@ class World:
     perturbed: bool = True
     in_words: bool = True  # the first facts go through the understanding
     common: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # states that nobody tells unasked
+    meanings: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)  # of words: characters, states
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +117,16 @@ def _fits(look: Look, shown: str | tuple[float, float]) -> float:
     return -abs(math.log(look.length / math.sqrt(low * high)))
 
 
+def furnished(world: World, table: Table) -> World:
+    """The world with what its finders know: what nobody tells unasked, and all that their words mean."""
+    meanings: dict[str, tuple[tuple[str, str], ...]] = {}
+    for name, character in table.knowledge.characters.items():
+        for state, words in character.words.states.items():
+            for phrase in words.words:
+                meanings[phrase] = (*meanings.get(phrase, ()), (name, state))
+    return replace(world, common=common_states(table), meanings=meanings)
+
+
 def common_states(table: Table) -> dict[str, tuple[str, ...]]:
     """The states that more than `COMMON` of all taxa show, by character."""
     found = {}
@@ -187,7 +198,7 @@ def _shown(
         cell = nature.cells[taxon].get(name)
         if cell is None or not cell.applies or character.derive:
             continue
-        if any(parent in shown and shown[parent] not in states for parent, states in character.only_if.items()):
+        if any(shown.get(parent) not in states for parent, states in character.only_if.items()):
             continue
         if cell.range is not None:
             shown[name] = _length(cell.range, random)

@@ -11,7 +11,7 @@ from chatkey.identify import Table
 from chatkey.identify.evidence import readings
 from chatkey.identify.posterior import discounts, log_rows, prior_of
 from chatkey.identify.table import Array
-from chatkey.trial.finders import World, common_states, draw_finder
+from chatkey.trial.finders import World, draw_finder, furnished
 from chatkey.trial.nature import draw_nature
 
 TOLD = 14  # characters that each finder judges
@@ -70,7 +70,7 @@ def score(cases: Sequence[_Case], sharpness: float, shares: dict[str, float]) ->
 def _cases(table: Table, world: World, finders: int, seed: int) -> list[_Case]:
     knowledge = table.knowledge
     random = np.random.default_rng((seed, 2_000_003))
-    plain = replace(world, in_words=False, common=common_states(table))
+    plain = furnished(replace(world, in_words=False), table)
     nature = draw_nature(knowledge, world.place, random)
     cases = []
     for n in range(finders):

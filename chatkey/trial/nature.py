@@ -20,6 +20,7 @@ PLANTED = {"often": 0.4, "sometimes": 0.1, "rarely": 0.03, "never": 0.0}
 NATURALISED = 0.2  # of its wild weight, where it is recorded outside its native range
 STRAYED = 0.002  # of its wild weight, where nobody recorded it
 SPREAD = 0.5  # standard deviation of ln(weight) from one world to another
+LEAST_MET = 1e-6  # of what may stand in for another
 NOT_CONIFER = 0.3  # look-alikes are asked about less often
 
 
@@ -34,12 +35,6 @@ class Nature:
 
 def draw_nature(knowledge: Knowledge, place: str, random: np.random.Generator, *, perturbed: bool = True) -> Nature:
     """A world near the knowledge, and what is met at a place (a region's code; "" for all of the East)."""
-    cells = {
-        taxon: {
-            name: _perturbed(cell, random) if perturbed else cell for name, cell in knowledge.taxa[taxon].cells.items()
-        }
-        for taxon in knowledge.leaves
-    }
     taxa = [knowledge.taxa[taxon] for taxon in knowledge.leaves]
     places = [place] if place else [region.code for region in knowledge.regions.values() if region.side == "east"]
     wild = np.mean([[_wild(knowledge, taxon, code) for taxon in taxa] for code in places], axis=0)
@@ -48,7 +43,27 @@ def draw_nature(knowledge: Knowledge, place: str, random: np.random.Generator, *
     wild = wild * asked * np.exp(random.normal(0, SPREAD, len(taxa)))
     planted = planted * asked * np.exp(random.normal(0, SPREAD, len(taxa)))
     total = wild.sum() + planted.sum()
+    cells = _cells(knowledge, wild + planted, random)
+    if perturbed:
+        cells = {taxon: {name: _perturbed(cell, random) for name, cell in own.items()} for taxon, own in cells.items()}
     return Nature(cells, wild / total, planted / total)
+
+
+def _cells(knowledge: Knowledge, met: Array, random: np.random.Generator) -> dict[str, dict[str, Cell]]:
+    """What each taxon shows. A plant shows something also where the knowledge has no cell: the same as another of its
+    genus, else as any other, drawn by how often that is met."""
+    found = {taxon: dict(knowledge.taxa[taxon].cells) for taxon in knowledge.leaves}
+    for name, character in knowledge.characters.items():
+        known = [t for t, taxon in enumerate(knowledge.leaves) if name in found[taxon] and found[taxon][name].applies]
+        if not known or character.derive:
+            continue
+        for taxon in [taxon for taxon in knowledge.leaves if name not in found[taxon]]:
+            genus = knowledge.lineage(taxon)[1:2]
+            near = [t for t in known if knowledge.lineage(knowledge.leaves[t])[1:2] == genus] if genus else []
+            weights = met[near or known] + LEAST_MET
+            drawn = int(random.choice(near or known, p=weights / weights.sum()))
+            found[taxon][name] = knowledge.taxa[knowledge.leaves[drawn]].cells[name]
+    return found
 
 
 def _wild(knowledge: Knowledge, taxon: Taxon, code: str) -> float:

@@ -7,14 +7,14 @@ import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from chatkey.identify import Table, build_table
 from chatkey.knowledge.model import Knowledge
 from chatkey.trial.engines import Engine, hold, our_engines
-from chatkey.trial.finders import World, common_states, draw_finder
+from chatkey.trial.finders import World, draw_finder, furnished
 from chatkey.trial.nature import draw_nature
 from chatkey.trial.outcome import Figures, Outcome, auc, figures
 from chatkey.trial.rivals import Rivals, train
@@ -94,7 +94,7 @@ def run_trial(
     unknown = set(names) - {*our_engines(table), *RIVAL_NAMES}
     if unknown or finders < 1:
         raise ValueError(f"no such engine: {sorted(unknown)}" if unknown else "at least one finder is needed")
-    world = replace(world, common=common_states(table))
+    world = furnished(world, table)
     rivals = train(table, world, seed, names) if set(names) & set(RIVAL_NAMES) else None
     worker = _Worker(table, lexicon if world.in_words else None, our_engines(table), rivals, names)
     sizes = [min(BLOCK, finders - start) for start in range(0, finders, BLOCK)]
@@ -156,7 +156,7 @@ def _block(worker: _Worker, job: tuple[World, int, int, int]) -> dict[str, list[
     found: dict[str, list[Outcome]] = {name: [] for name in worker.names}
     for _ in range(size):
         finder = draw_finder(knowledge, nature, world, random)
-        first = first_claims(finder, knowledge, worker.lexicon)
+        first = first_claims(finder, knowledge, worker.lexicon, world)
         chance = int(random.integers(2**32))
         for name in worker.names:
             if worker.rivals is not None and name in RIVAL_NAMES:

@@ -10,7 +10,7 @@ import numpy as np
 from chatkey.identify import Belief, Table, best_answer, build_table
 from chatkey.knowledge.model import Knowledge
 from chatkey.trial.engines import our_engines, talk_of
-from chatkey.trial.finders import World, common_states, finder_of
+from chatkey.trial.finders import World, finder_of, furnished
 from chatkey.trial.nature import draw_nature
 from chatkey.trial.outcome import NAMED
 from chatkey.trial.words import first_claims
@@ -75,14 +75,14 @@ def _told(
 ) -> Sequence[tuple[str, bool]]:
     nature = draw_nature(whole, world.place, random, perturbed=world.perturbed)
     engine = our_engines(table)["ours"]
-    plain = replace(world, common=common_states(table))
+    plain = furnished(world, table)
     wild = nature.wild[whole.leaves.index(taxon)]
     share = wild / max(wild + nature.planted[whole.leaves.index(taxon)], 1e-12)
     found = []
     for _ in range(finders):
         is_wild = bool(random.random() < share)
         finder = finder_of(whole, nature, plain, random, taxon, is_wild, world.place)
-        belief = talk_of(engine, finder, first_claims(finder, whole, lexicon if world.in_words else None)).belief
+        belief = talk_of(engine, finder, first_claims(finder, whole, lexicon if world.in_words else None, plain)).belief
         found.append(_kind(whole, belief, taxon))
     return found
 

@@ -7,18 +7,18 @@ from dataclasses import replace
 
 from chatkey.knowledge.model import Character, Knowledge
 from chatkey.terms import MM_PER_INCH, Claim
-from chatkey.trial.finders import Finder, Look, class_of
+from chatkey.trial.finders import Finder, World, class_of
 from chatkey.understand import Lexicon, understand
 
 FIRST_MESSAGE = 1
 
 
-def first_claims(finder: Finder, knowledge: Knowledge, lexicon: Lexicon | None) -> tuple[Claim, ...]:
+def first_claims(finder: Finder, knowledge: Knowledge, lexicon: Lexicon | None, world: World) -> tuple[Claim, ...]:
     """The claims of the first message: as understood, or (without a lexicon) just as meant."""
     if lexicon is None:
         meant = [finder.answer(knowledge.characters[name], FIRST_MESSAGE) for name in finder.facts]
         return tuple(claim for claim in meant if claim is not None)
-    heard = understand(first_message(finder, knowledge), knowledge, lexicon)
+    heard = understand(first_message(finder, knowledge, world), knowledge, lexicon)
     return tuple(numbered(heard.claims, FIRST_MESSAGE))
 
 
@@ -27,15 +27,13 @@ def numbered(claims: Sequence[Claim], number: int) -> list[Claim]:
     return [replace(claim, message=str(number), sequence=number, reader="finder") for claim in claims]
 
 
-def first_message(finder: Finder, knowledge: Knowledge) -> str:
+def first_message(finder: Finder, knowledge: Knowledge, world: World) -> str:
     """All facts of a finder in one message, in words people use for them."""
-    said = [
-        _said(knowledge, knowledge.characters[name], finder.looks[name][0], finder.picks[name]) for name in finder.facts
-    ]
-    return ", ".join(said)
+    return ", ".join(_said(knowledge, knowledge.characters[name], finder, world) for name in finder.facts)
 
 
-def _said(knowledge: Knowledge, character: Character, look: Look, pick: float) -> str:
+def _said(knowledge: Knowledge, character: Character, finder: Finder, world: World) -> str:
+    look, pick = finder.looks[character.id][0], finder.picks[character.id]
     noun = knowledge.language.parts[character.part][0]
     if character.kind == "length" and look.as_number:
         inches = look.length / MM_PER_INCH
@@ -43,4 +41,10 @@ def _said(knowledge: Knowledge, character: Character, look: Look, pick: float) -
     state = class_of(character, look.length) if character.kind == "length" else look.state
     words = character.words.states[state]
     phrases = words.words or tuple(f"{noun} {word}" for word in words.with_part) or (words.label,)
-    return phrases[int(pick * len(phrases))]
+    true = [phrase for phrase in phrases if _holds(world.meanings.get(phrase, ()), finder)] or phrases
+    return true[int(pick * len(true))]
+
+
+def _holds(meanings: Sequence[tuple[str, str]], finder: Finder) -> bool:
+    """Whether all that some words mean is what they see: nobody says "stiff and blue" of what is not blue."""
+    return all(name in finder.looks and finder.looks[name][0].state in ("", state) for name, state in meanings)

@@ -137,7 +137,7 @@ def simulate(seconds: float, seed: int) -> tuple[int, float]:
     turns, start = 0, time.perf_counter()
     while time.perf_counter() - start < seconds:
         finder = draw_finder(table.knowledge, nature, world, random)
-        held = talk_of(engine, finder, first_claims(finder, table.knowledge, None))
+        held = talk_of(engine, finder, first_claims(finder, table.knowledge, None, world))
         turns += 1 + len(held.asked)
     return turns, time.perf_counter() - start
 

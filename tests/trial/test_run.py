@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from chatkey.app import open_mind
 from chatkey.dialog import Mind
 from chatkey.trial.engines import our_engines
-from chatkey.trial.finders import World, common_states, draw_finder
+from chatkey.trial.finders import World, draw_finder, furnished
 from chatkey.trial.nature import REDRAWN, SCALED, draw_nature
 from chatkey.trial.run import run_trial
 from chatkey.trial.words import first_claims
@@ -26,7 +24,7 @@ def mind() -> Mind:
 @pytest.fixture(scope="module")
 def drawn(mind: Mind) -> list:
     random = np.random.default_rng(5)
-    world = replace(World(careless=0.0), common=common_states(mind.table))
+    world = furnished(World(), mind.table)
     nature = draw_nature(mind.knowledge, "MI", random)
     return [draw_finder(mind.knowledge, nature, world, random) for _ in range(200)]
 
@@ -110,10 +108,11 @@ def test_the_world_is_near_the_knowledge_and_not_the_same(mind: Mind) -> None:
 
 
 def test_most_facts_told_in_words_are_understood(mind: Mind, drawn: list) -> None:
-    meant = [claim for finder in drawn for claim in first_claims(finder, mind.knowledge, None)]
+    world = furnished(World(), mind.table)
+    meant = [claim for finder in drawn for claim in first_claims(finder, mind.knowledge, None, world)]
     heard = sum(
-        any(one.character == claim.character for one in first_claims(finder, mind.knowledge, mind.lexicon))
+        any(one.character == claim.character for one in first_claims(finder, mind.knowledge, mind.lexicon, world))
         for finder in drawn
-        for claim in first_claims(finder, mind.knowledge, None)
+        for claim in first_claims(finder, mind.knowledge, None, world)
     )
     assert heard / len(meant) >= 0.9
