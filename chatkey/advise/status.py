@@ -9,20 +9,31 @@ from chatkey.knowledge.model import Card, Knowledge
 from chatkey.knowledge.status import listings_for, status_in
 from chatkey.terms import Place, Status
 
+NOT_NATIVE: tuple[Status, ...] = ("introduced", "not recorded")
+
 
 @dataclass(frozen=True, slots=True)
 class StatusHere:
-    """A status, for what area it holds, and whether it is of all that remain (not of one answer)."""
+    """A status, for what area it holds, and whether it is of all that remain (not of one answer).
 
-    status: Status
+    `status` is None where none that remain are native and how they came to be here differs.
+    """
+
+    status: Status | None
     level: str  # province | county | landscape
     of_all: bool
+
+    @property
+    def native(self) -> bool | None:
+        """None where nobody knows."""
+        return None if self.status == "unknown" else self.status == "native"
 
 
 def status_here(
     knowledge: Knowledge, members: Sequence[str], shares: Mapping[Status, float], place: Place | None, card: Card
 ) -> StatusHere | None:
-    """The status of `members` where they agree; else of all that remains, where nine tenths of its mass agree.
+    """The status of `members` where they agree; else of all that remains, where nine tenths of its mass agree
+    (on the status, or only on this, that it is not native).
 
     `shares`: mass of all leaves by status. `card`: what a group knows of its counties. None without a place or while
     unsure.
@@ -38,6 +49,8 @@ def status_here(
     for status, share in shares.items():
         if share >= sure:
             return StatusHere(status, "province", of_all=True)
+    if sum(shares.get(status, 0.0) for status in NOT_NATIVE) >= sure:
+        return StatusHere(None, "province", of_all=True)
     return None
 
 

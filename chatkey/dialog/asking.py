@@ -25,6 +25,7 @@ STATUS_LINES = {
     "introduced": "introduced",
     "not recorded": "not_recorded",
     "unknown": "unknown",
+    None: "introduced",  # none that remain are native, however they came to be here
 }
 SHOWN = 3  # names in a "so far"
 

@@ -9,7 +9,7 @@ from chatkey.dialog.conversation import Conversation
 from chatkey.dialog.crew import shown_name
 from chatkey.dialog.phrase import claim_words, name_words, place_words
 from chatkey.dialog.turn import Mind, Turn, at_tree
-from chatkey.dialog.view import DIGITS, claim_view
+from chatkey.dialog.view import DIGITS, claim_view, status_view
 from chatkey.dialog.walk import readers_of
 from chatkey.terms import Claim
 from chatkey.understand import Pending
@@ -79,7 +79,7 @@ def _crew(turn: Turn) -> dict[str, Any]:
 def _belief(turn: Turn) -> dict[str, Any]:
     """What it may be; nothing where nothing was told."""
     if not turn.tree.claims:
-        return {"candidates": [], "something_else": None, "answer": None, "status": None, "status_level": None}
+        return {"candidates": [], "something_else": None, "answer": None, **status_view(None)}
     answer, status = turn.answer, turn.status
     return {
         "candidates": [
@@ -87,8 +87,7 @@ def _belief(turn: Turn) -> dict[str, Any]:
         ],
         "something_else": round(turn.belief.something_else, DIGITS),
         "answer": {**_named(turn, answer.id, answer.probability), "rank": answer.rank} if answer else None,
-        "status": status.status if status else None,
-        "status_level": status.level if status else None,
+        **status_view(status),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from chatkey.advise import filled, listed
+from chatkey.advise import StatusHere, filled, listed
 from chatkey.dialog.phrase import name_words
 from chatkey.dialog.reply import Ask, Reply
 from chatkey.dialog.turn import Turn
@@ -48,8 +48,7 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
         }
         if answer
         else None,
-        "status": status.status if status else None,
-        "status_level": status.level if status else None,
+        **status_view(status),
         "listed": listed(knowledge, members, turn.place) if members and turn.place else [],
         "ask": {
             "kind": turn.ask.kind,
@@ -66,6 +65,15 @@ def view(turn: Turn, reply: Reply) -> dict[str, Any]:
         "state": turn.conversation.state,
         "done": turn.ask is None,
         "knowledge": knowledge.hash,
+    }
+
+
+def status_view(status: StatusHere | None) -> dict[str, Any]:
+    """Native here or not. The word for it stands only where all that remain share it."""
+    return {
+        "status": status.status if status else None,
+        "status_level": status.level if status and status.status else None,
+        "native": status.native if status else None,
     }
 
 

@@ -19,7 +19,7 @@ from chatkey.advise.planting import BANK
 from chatkey.knowledge import Knowledge
 from chatkey.knowledge.model import Card
 from chatkey.knowledge.status import listings_for, status_in
-from chatkey.terms import Place
+from chatkey.terms import Place, Status
 
 PLACES = [Place(code) for code in ("MI", "ME", "FL", "ON", "NC")]
 
@@ -119,6 +119,15 @@ def test_a_status_is_of_one_answer_of_all_that_remain_or_not_said(knowledge: Kno
     assert agreed.of_all
     assert status_here(knowledge, mixed, {"native": 0.6, "introduced": 0.4}, place, Card()) is None
     assert status_here(knowledge, ("tsuga_canadensis",), {}, None, Card()) is None
+
+
+def test_what_is_not_native_in_any_case_is_said_to_be_so(knowledge: Knowledge) -> None:
+    """Introduced here or not on record: either way not native."""
+    shares: dict[Status, float] = {"native": 0.04, "introduced": 0.6, "not recorded": 0.34, "unknown": 0.02}
+    found = status_here(knowledge, (), shares, Place("MI"), Card())
+    assert found is not None
+    assert (found.status, found.native, found.of_all) == (None, False, True)
+    assert status_here(knowledge, (), {**shares, "native": 0.12, "introduced": 0.52}, Place("MI"), Card()) is None
 
 
 def test_a_group_that_knows_its_county_says_so(knowledge: Knowledge) -> None:

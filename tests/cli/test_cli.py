@@ -17,7 +17,7 @@ from chatkey.data import shipped
 
 IDENTIFY_FIELDS = {
     *("place", "language", "intent", "intents", "claims", "not_understood", "candidates", "something_else"),
-    *("answer", "status", "status_level", "listed", "ask", "cautions", "reply"),
+    *("answer", "status", "status_level", "native", "listed", "ask", "cautions", "reply"),
 }
 ABOUT_FIELDS = {
     *("taxon", "status", "status_level", "listed", "planting", "alternatives", "cautions", "look_alikes", "sources"),

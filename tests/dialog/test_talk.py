@@ -28,6 +28,7 @@ FIELDS = {
     "answer",
     "status",
     "status_level",
+    "native",
     "listed",
     "ask",
     "cautions",
@@ -432,6 +433,9 @@ def test_every_turn_has_all_fields_and_its_probabilities_sum_to_one(mind: Mind) 
             assert view["state"] == turned.conversation.state
             assert view["status"] in (None, "native", "introduced", "not recorded", "unknown")
             assert (view["status"] is None) == (view["status_level"] is None)
+            assert view["native"] in (
+                (None, False) if view["status"] in (None, "unknown") else (view["status"] == "native",)
+            )
             if view["answer"]:
                 assert view["answer"]["rank"] in ("species", "group", "genus", "family", "not_conifer")
                 assert view["answer"]["probability"] >= 0.8
