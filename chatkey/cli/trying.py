@@ -41,6 +41,7 @@ def add_trial(commands: Any) -> None:
     trial.add_argument(
         "--wrong-place", type=_share, default=0.0, metavar="SHARE", help="finders who name another place (0)"
     )
+    trial.add_argument("--month", type=_month, metavar="1-12", help="the time of year (any, and untold)")
     trial.add_argument("--unperturbed", action="store_true", help="plants just as the knowledge has them")
     trial.add_argument(
         "--plain-facts", action="store_true", help="the first facts as meant, not as words to understand"
@@ -61,6 +62,12 @@ def _share(text: str) -> float:
     if not 0 <= share <= 1:
         raise argparse.ArgumentTypeError(f"{text[:40]!r} is no share; give a number from 0 to 1")
     return share
+
+
+def _month(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 3 and 1 <= int(text) <= 12):
+        raise argparse.ArgumentTypeError(f"{text[:40]!r} is no month; give a number from 1 to 12")
+    return int(text)
 
 
 def _count(least: int) -> Callable[[str], int]:
@@ -115,6 +122,7 @@ def _world(options: argparse.Namespace, knowledge: Knowledge) -> World:
         cones=options.cones,
         careless=options.careless,
         wrong_place=options.wrong_place,
+        month=options.month,
         perturbed=not options.unperturbed,
         in_words=not options.plain_facts,
     )

@@ -13,6 +13,7 @@ from chatkey.terms import ChatkeyError, Claim, Place, Quantity
 from chatkey.understand import Pending
 
 VERSION = 1
+MONTHS = 12
 
 
 class StateError(ChatkeyError):
@@ -85,6 +86,7 @@ class Tree:
     claims: tuple[Claim, ...] = ()
     asked: tuple[Asked, ...] = ()
     place: Place | None = None
+    month: int | None = None  # in which it was first told of, 1 to 12; None where the channel doesn't know
     shown: Shown | None = None
     handed: tuple[str, ...] = ()  # the reasons for which it went to a person
     verdict: Verdict | None = None  # what a steward said of it
@@ -209,6 +211,7 @@ def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
         claims=tuple(_claim(claim, retired) for claim in data["claims"]),
         asked=asked,
         place=Place(**data["place"]) if data["place"] else None,
+        month=_month(data.get("month")),
         shown=Shown(**data["shown"]) if data["shown"] else None,
         handed=_handed(data),
         verdict=_verdict(data.get("verdict"), retired),
@@ -218,6 +221,16 @@ def _tree(data: Mapping[str, Any], retired: Mapping[str, str]) -> Tree:
         plot=data.get("plot", ""),
         waits=_waits(data.get("waits"), retired),
     )
+
+
+def _month(data: Any) -> int | None:
+    """Older states have none."""
+    if data is None:
+        return None
+    month = operator.index(data)
+    if not 1 <= month <= MONTHS:
+        raise ValueError(f"month {month}")
+    return month
 
 
 def _tallied(data: Mapping[str, Any]) -> Tallied:

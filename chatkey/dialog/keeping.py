@@ -80,7 +80,7 @@ def _without_words(verdict: Verdict | None) -> Verdict | None:
 
 def restart(turn: Turn) -> None:
     """The current tree from the beginning; its place stays."""
-    turn.change_tree(claims=(), asked=(), shown=None, handed=(), verdict=None, tallies=(), looks=())
+    turn.change_tree(claims=(), month=None, asked=(), shown=None, handed=(), verdict=None, tallies=(), looks=())
     _forget_said(turn)
     turn.change(pending=None)
     turn.say("note", "restarted")

@@ -102,7 +102,7 @@ class Turn:
     @property
     def belief(self) -> Belief:
         if self._belief is None:
-            self._belief = believe(self.mind.table, self.tree.claims, self.place)
+            self._belief = believe(self.mind.table, self.tree.claims, self.place, self.tree.month)
         return self._belief
 
     @property
@@ -252,7 +252,7 @@ class Turn:
                 self.say("caution", "may_be_yew")
 
     def take(self, claims: Sequence[Claim]) -> None:
-        self.change_tree(claims=(*self.tree.claims, *claims))
+        self.change_tree(claims=(*self.tree.claims, *claims), month=self.tree.month or self.message.month)
 
 
 def at_tree(mind: Mind, conversation: Conversation, number: int) -> Turn:

@@ -11,6 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 from chatkey.identify.evidence import KEPT, Reading, likelihood, readings
+from chatkey.identify.season import seasonal
 from chatkey.identify.table import Array, Labels, Table
 from chatkey.knowledge.model import Knowledge, Taxon
 from chatkey.knowledge.status import status_in
@@ -46,10 +47,11 @@ def best_rows(probability: Array, most: int | None = None) -> Labels:
     return rows[np.argsort(-probability[rows], kind="stable")][:most]
 
 
-def believe(table: Table, claims: Sequence[Claim], place: Place | None = None) -> Belief:
-    """P(taxon | claims, place). The order of the claims of different characters does not matter."""
+def believe(table: Table, claims: Sequence[Claim], place: Place | None = None, month: int | None = None) -> Belief:
+    """P(taxon | claims, place, month). The order of the claims of different characters does not matter. `month` (1 to
+    12): in which the plant was seen; None where nobody knows."""
     said = readings(table, claims)
-    prior = prior_of(table, place.code if place else "")
+    prior = seasonal(table, prior_of(table, place.code if place else ""), said, month)
     log_likelihood = log_rows(table, said, prior)
     weight = joint_weights(prior, log_likelihood)
     return Belief(table, said, prior[:-1], log_likelihood, weight[:-1], float(weight[-1]))

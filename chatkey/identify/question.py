@@ -9,7 +9,7 @@ from typing import get_args
 import numpy as np
 
 from chatkey.identify.posterior import Belief
-from chatkey.identify.table import Array, Labels, Singles, Table, labels
+from chatkey.identify.table import Array, Labels, Singles, Table, depends, labels
 from chatkey.knowledge.status import listings_for, status_in
 from chatkey.terms import Place, Status
 
@@ -133,20 +133,6 @@ def opening(belief: Belief) -> Array:
     applies = applicability(belief)
     undecided = (applies > UNDECIDED[0]) & (applies < UNDECIDED[1])
     return np.asarray(1 + table.knowledge.numbers["asking"]["opens"] * (undecided @ depends(table)) / len(applies))
-
-
-@lru_cache(maxsize=8)
-def depends(table: Table) -> Array:
-    """(C, C): 1 where the row's character depends on the column's, directly or through another."""
-    names = list(table.characters)
-    matrix = np.zeros((len(names), len(names)))
-    for row, name in enumerate(names):
-        waiting = list(table.knowledge.characters[name].only_if)
-        while waiting:
-            parent = waiting.pop()
-            matrix[row, names.index(parent)] = 1
-            waiting += table.knowledge.characters[parent].only_if
-    return matrix
 
 
 @lru_cache(maxsize=8)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from chatkey.identify.answer import wider
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
-from chatkey.identify.question import applicability, cant_tell, deeds, depends, gains, opening, prices
-from chatkey.identify.table import Array, Table
+from chatkey.identify.question import applicability, cant_tell, deeds, gains, opening, prices
+from chatkey.identify.table import Array, Table, depends
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.terms import Place
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -228,6 +229,20 @@ def _fill_blanks(shown: Array, filled: NDArray[np.bool_], applies: NDArray[np.bo
     """Sets each blank row of one character to the mean of the filled ones: a blank carries no evidence."""
     known = filled & applies
     shown[~filled] = shown[known].mean(axis=0) if known.any() else 1 / shown.shape[1]
+
+
+@lru_cache(maxsize=8)
+def depends(table: Table) -> Array:
+    """(C, C): 1 where the row's character depends on the column's, directly or through another."""
+    names = list(table.characters)
+    matrix = np.zeros((len(names), len(names)))
+    for row, name in enumerate(names):
+        waiting = list(table.knowledge.characters[name].only_if)
+        while waiting:
+            parent = waiting.pop()
+            matrix[row, names.index(parent)] = 1
+            waiting += table.knowledge.characters[parent].only_if
+    return matrix
 
 
 def _alike(knowledge: Knowledge) -> Labels:

@@ -24,9 +24,11 @@ KEYS = (
     "derive",
     "denied",
     "months",
+    "by_month",
     "doubtful_if",
     "sources",
 )
+MONTHS = 12
 KINDS = ("choice", "count", "length")
 
 
@@ -101,6 +103,7 @@ def _character(id: str, entry: Entry, words: Entry, problems: Problems) -> Chara
         denied_is_weak="denied" in pairs and pairs["denied"].one_of(("weak",)) == "weak",
         derive=pairs["derive"].one_of(("met", "context")) if "derive" in pairs else "",
         months=tuple(node.whole(low=1, high=12) for node in pairs["months"].items()) if "months" in pairs else (),
+        by_month=_by_month(pairs["by_month"], states) if "by_month" in pairs else {},
         doubtful_if=_conditions(pairs.get("doubtful_if")),
         sources=pairs["sources"].texts(),
         words=_words(id, words, states or tuple(classes), kind == "length", problems),
@@ -119,6 +122,14 @@ def _confusion(entry: Entry, states: tuple[str, ...]) -> dict[str, dict[str, flo
         if true in heard or sum(heard.values()) >= 1:
             raise row.error("the slips of a state must leave room for the state itself", "lower them")
         found[true] = heard
+    return found
+
+
+def _by_month(entry: Entry, states: tuple[str, ...]) -> dict[str, tuple[float, ...]]:
+    found = {}
+    for state, row in entry.pairs(states).items():
+        row.numbers(MONTHS)
+        found[state] = tuple(item.number(low=0, high=0.99) for item in row.items())
     return found
 
 

@@ -80,6 +80,7 @@ def _character(knowledge: Knowledge) -> dict[str, Any]:
     slips = {"type": "object", "additionalProperties": {"type": "object", "additionalProperties": share}}
     two = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
     months = {"type": "array", "items": {"type": "integer", "minimum": 1, "maximum": 12}}
+    year = {"type": "array", "items": {"type": "number", "minimum": 0, "maximum": 0.99}, "minItems": 12, "maxItems": 12}
     return _record(
         {
             "kind": _one_of(KINDS),
@@ -95,6 +96,7 @@ def _character(knowledge: Knowledge) -> dict[str, Any]:
             "lacking": _text(),
             "doubtful_if": condition,
             "months": months,
+            "by_month": {"type": "object", "additionalProperties": year},
             "derive": _one_of(("met", "context")),
             "denied": {"const": "weak"},
             "sources": _list(_one_of([*HONEST_MARKS, *knowledge.sources])),

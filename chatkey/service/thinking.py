@@ -286,7 +286,7 @@ def tree_record(
         tree=tree.id,
         claims=tuple(_bare(claim_view(claim)) for claim in tree.claims),
         place=_place(tree),
-        month=datetime.fromtimestamp(at, UTC).month,
+        month=tree.month or datetime.fromtimestamp(at, UTC).month,
         taxon=shown.taxon if shown else "",
         rank=shown.rank if shown else "",
         probability=shown.probability if shown else None,

@@ -76,6 +76,7 @@ class Talk:
     def __init__(self, engine: Engine, finder: Finder, first: list[Claim]) -> None:
         self.engine, self.finder = engine, finder
         self.table, self.place = engine.table, finder.place if engine.knows_place else None
+        self.month = finder.month
         self.claims = first
         self.asked: list[Asked] = []
         self.by_question: list[bool] = []
@@ -90,7 +91,7 @@ class Talk:
         """Asks as the engine wants, to the end."""
         while len(self.asked) < LONGEST:
             watch = watch_yew(self.belief, self.claims, self.place)
-            step = next_step(self.belief, self.asked, watch, self.place, self.engine.budget)
+            step = next_step(self.belief, self.asked, watch, self.place, self.engine.budget, self.month)
             if step.kind == "done":
                 return
             self.asked.append(Asked(step.kind, step.character, step.pair, step.free))
@@ -107,7 +108,7 @@ class Talk:
             first.setdefault(claim.character, claim.message)
         said = [claim for claim in self.claims if claim.source == "said" and claim.message == first[claim.character]]
         wrong = {claim.character for claim in said if self.finder.slipped(claim)}
-        found = slips(believe(self.table, said, self.place))
+        found = slips(believe(self.table, said, self.place, self.month))
         return [(slip.probability, slip.character in wrong) for slip in found]
 
     def ask_at_random(self, random: np.random.Generator) -> None:
@@ -128,7 +129,7 @@ class Talk:
             self.belief = self._believe()
 
     def _believe(self) -> Belief:
-        belief = believe(self.table, self.claims, self.place)
+        belief = believe(self.table, self.claims, self.place, self.month)
         leader = self.table.taxa[int(np.argmax(belief.probability))]
         self.by_question.append(leader == self.finder.taxon)
         return belief

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from chatkey.identify.doubt import Separator
-from chatkey.identify.table import Table, in_order
-from chatkey.knowledge.model import Character, Knowledge
+from chatkey.identify.table import Array, Table, in_order
+from chatkey.knowledge.model import Cell, Character, Knowledge
 from chatkey.terms import Claim, MeasuredBy, Place, Quantity
 from chatkey.trial.nature import Nature
 
@@ -20,6 +20,7 @@ OFF = {"eye": 0.2, "thumb": 0.12, "ruler": 0.04}  # mean error of ln(length), tw
 MISREAD = (0.5, 2.0)  # a length that slips is taken for the half or the double
 SAID_AS_NUMBER = 0.5  # share of length questions answered with a number; the rest choose a class
 NEIGHBOUR = 0.5  # share of slips that go to a neighbouring state
+HARD = 1.1  # by which the share of what is bare for a season exceeds the knowledge's
 STUBBORN = 0.5  # share of second looks that only repeat the first
 CARELESS_SLIPS = 0.6  # of a careless finder, within the one family they misjudge
 FIRST_EFFORT = 2  # what is told unasked takes no more than a close look …
@@ -39,6 +40,7 @@ class World:
     cones: float = 0.5
     careless: float = 0.0  # share of finders who misjudge one whole family of evidence
     wrong_place: float = 0.0  # share of finders who name another place than where they stand
+    month: int | None = None  # of all talks, 1 to 12; None: any, and no engine knows it
     perturbed: bool = True
     in_words: bool = True  # the first facts go through the understanding
     common: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # states that nobody tells unasked
@@ -64,6 +66,7 @@ class Finder:
     is_wild: bool
     shown: Mapping[str, str | float]  # what the plant shows: states, and lengths in mm
     place: Place | None  # the one they name
+    month: int | None  # in which they stand there, where it is known
     looks: Mapping[str, tuple[Look, Look]]
     facts: tuple[str, ...]  # characters they tell unasked
     picks: Mapping[str, float]  # a number from 0 to 1 for each character: which words they choose, whether they slip
@@ -159,7 +162,7 @@ def finder_of(
     place: str,
 ) -> Finder:
     """A person who judges one plant and names one place ("" for none)."""
-    shown = _shown(knowledge, nature, taxon, is_wild, random)
+    shown = _shown(knowledge, nature, taxon, is_wild, world.month, random)
     has_cone = random.random() < world.cones and shown.get("cones_present") != "absent"
     families = sorted({character.family for character in knowledge.characters.values()})
     careless_in = str(random.choice(families)) if random.random() < world.careless else ""
@@ -182,11 +185,11 @@ def finder_of(
         if knowledge.characters[name].effort <= FIRST_EFFORT and shown[name] not in world.common.get(name, ())
     ]
     facts = tuple(str(name) for name in random.permutation(ready)[: world.facts])
-    return Finder(taxon, is_wild, shown, Place(place) if place else None, looks, facts, picks)
+    return Finder(taxon, is_wild, shown, Place(place) if place else None, world.month, looks, facts, picks)
 
 
 def _shown(
-    knowledge: Knowledge, nature: Nature, taxon: str, is_wild: bool, random: np.random.Generator
+    knowledge: Knowledge, nature: Nature, taxon: str, is_wild: bool, month: int | None, random: np.random.Generator
 ) -> dict[str, str | float]:
     """What this one plant shows, in the characters that apply to it."""
     shown: dict[str, str | float] = {}
@@ -204,8 +207,20 @@ def _shown(
             shown[name] = _length(cell.range, random)
         else:
             weights = np.array(list(cell.weights.values()))
+            if month is not None and len(weights) > 1:
+                weights = _in_month(cell, character, month)
             shown[name] = list(cell.weights)[int(random.choice(len(weights), p=weights / weights.sum()))]
     return shown
+
+
+def _in_month(cell: Cell, character: Character, month: int) -> Array:
+    """The weights of a cell in one month: of what is shown for a season. Winters of this world are harder."""
+    shares = {state: HARD * year[month - 1] for state, year in character.by_month.items()}
+    weights = dict(cell.weights)
+    for state in shares.keys() & weights.keys():
+        rest = sum(weight for other, weight in weights.items() if other != state)
+        weights[state] = rest * shares[state] / (1 - shares[state])
+    return np.array(list(weights.values()))
 
 
 def _length(four: tuple[float, float, float, float], random: np.random.Generator) -> float:

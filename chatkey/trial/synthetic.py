@@ -192,6 +192,7 @@ def _characters(count: int, random: np.random.Generator) -> dict[str, Character]
             denied_is_weak=False,
             derive="",
             months=(),
+            by_month={},
             doubtful_if={},
             sources=(),
             words=_words(number + 1, states or tuple(CLASSES)),

@@ -45,6 +45,7 @@ def trial_view(trial: Trial) -> dict[str, Any]:
         "cones": world.cones,
         "careless": world.careless,
         "wrong_place": world.wrong_place,
+        "month": world.month,
         "perturbed": world.perturbed,
         "in_words": world.in_words,
         "taxa": len(trial.table.taxa),

@@ -21,7 +21,7 @@ FIGURES = {
     *("status_share", "status_right", "group", "said_share", "brier"),
 }
 FIELDS = {
-    *("engines", "slip_auc", "bounds", "seed", "finders", "slips", "place", "facts", "cant_tell", "cones"),
+    *("engines", "slip_auc", "bounds", "seed", "finders", "slips", "place", "facts", "cant_tell", "cones", "month"),
     *("careless", "wrong_place", "perturbed", "in_words", "taxa", "knowledge"),
 }
 VOID = {"meta"}

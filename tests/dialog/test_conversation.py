@@ -241,6 +241,8 @@ GARBLED = [
     with_(1, "trees", 0, "claims", 0, "flavour"),
     with_({"town": "Larkwater"}, "trees", 0, "place"),
     with_("Michigan", "trees", 0, "place"),
+    with_(13, "trees", 0, "month"),
+    with_("May", "trees", 0, "month"),
     instead([]),
     instead("state"),
     instead(None),
@@ -255,6 +257,23 @@ def test_a_garbled_state_gives_one_line_that_can_be_acted_on(
         from_json(spoil(stored(walked)), mind.knowledge.retired)
     assert str(caught.value).startswith("stored state")
     assert "\n" not in str(caught.value)
+
+
+def test_a_tree_keeps_the_month_in_which_it_was_first_told_of(mind: Mind) -> None:
+    """The next month's message is about the same leaves; what was worked out of them does not move."""
+    told = step(mind, Conversation(), Message("needles in tufts", place=Place("MI"), month=1))
+    later = step(mind, told.conversation, Message("soft needles", month=7))
+    assert [turned.conversation.tree.month for turned in (told, later)] == [1, 1]
+    assert from_json(stored(later.conversation)) == later.conversation
+    summer = step(mind, Conversation(), Message("needles in tufts", place=Place("MI"), month=7))
+    larch = [
+        next(row["probability"] for row in turned.view["candidates"] if row["id"] == "larix_laricina")
+        for turned in (told, summer)
+    ]
+    assert larch[0] < larch[1]
+    older = stored(told.conversation)
+    del older["trees"][0]["month"]
+    assert from_json(older).tree.month is None
 
 
 def test_a_state_that_the_flow_no_longer_has_is_refused_and_not_a_traceback(mind: Mind, walked: Conversation) -> None:
