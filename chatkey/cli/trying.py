@@ -8,6 +8,7 @@ import math
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,6 +41,15 @@ def add_trial(commands: Any) -> None:
     )
     trial.add_argument(
         "--wrong-place", type=_share, default=0.0, metavar="SHARE", help="finders who name another place (0)"
+    )
+    trial.add_argument(
+        "--channel", choices=("chat", "sms"), default="chat", help="how much may be asked: 12 questions, or 6 texts"
+    )
+    trial.add_argument(
+        "--unlisted", type=_count(0), default=0, metavar="N", help="also take N plants out of the knowledge, one by one"
+    )
+    trial.add_argument(
+        "--fit", action="store_true", help="only say which sharpness and discounts these finders would ask for"
     )
     trial.add_argument("--month", type=_month, metavar="1-12", help="the time of year (any, and untold)")
     trial.add_argument("--unperturbed", action="store_true", help="plants just as the knowledge has them")
@@ -86,6 +96,9 @@ def _trial(options: argparse.Namespace) -> int:
     knowledge = load_knowledge(options.knowledge, options.language)
     table = build_table(knowledge)
     world = _world(options, knowledge)
+    if options.fit:
+        _show_fit(options, table, world)
+        return FINE
     engines = _engines(options.engines, table)
     _check_page(options.page)
     lacking = _lacking("sklearn") if set(engines) & set(TRAINED) else ""
@@ -98,6 +111,8 @@ def _trial(options: argparse.Namespace) -> int:
         print(f"chatkey: {lacking}", file=sys.stderr)
         return MISSING
     trial = _held(options, table, world, engines)
+    if options.unlisted:
+        trial = _with_unlisted(options, trial)
     if options.page:
         from chatkey.trial.pictures import page
 
@@ -118,6 +133,7 @@ def _world(options: argparse.Namespace, knowledge: Knowledge) -> World:
         place=place,
         slips=options.slips,
         facts=options.facts,
+        channel=options.channel,
         cant_tell=options.cant_tell,
         cones=options.cones,
         careless=options.careless,
@@ -179,6 +195,44 @@ def _held(options: argparse.Namespace, table: Table, world: World, engines: tupl
             options.workers or os.cpu_count() or 1,
             lambda done: progress.update(bar, completed=done),
         )
+
+
+def _with_unlisted(options: argparse.Namespace, trial: Trial) -> Trial:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from chatkey.trial.unlisted import run_unlisted
+    from chatkey.understand import build_lexicon
+
+    knowledge, console = trial.table.knowledge, Console(stderr=True)
+    lexicon = build_lexicon(knowledge) if trial.world.in_words else None
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
+        bar = progress.add_task("Unlisted plants", total=options.unlisted)
+        found = run_unlisted(
+            knowledge,
+            lexicon,
+            trial.world,
+            options.unlisted,
+            seed=options.seed,
+            progress=lambda done: progress.update(bar, completed=done),
+        )
+    return replace(trial, unlisted=found)
+
+
+def _show_fit(options: argparse.Namespace, table: Table, world: World) -> None:
+    """Beside the numbers that are in use; nothing is written."""
+    from chatkey.trial.fitting import fit
+
+    sharpness, shares = fit(table, world, options.finders, options.seed)
+    numbers = table.knowledge.numbers
+    if options.json:
+        print(json.dumps({"sharpness": sharpness, "discount": shares}, indent=1))
+        return
+    print(f"sharpness: {sharpness:.2f}  # in use: {numbers['evidence']['sharpness']:.2f}")
+    print("discount:")
+    rest = numbers["discount"]["other"]
+    for family, share in shares.items():
+        print(f"  {family}: {share:.1f}  # in use: {numbers['discount'].get(family, rest):.1f}")
 
 
 def _show(trial: Trial, *, as_json: bool) -> None:

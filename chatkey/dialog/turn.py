@@ -20,6 +20,7 @@ from chatkey.identify import (
     YewWatch,
     believe,
     best_answer,
+    budget_of,
     next_step,
     status_share,
     watch_yew,
@@ -131,10 +132,7 @@ class Turn:
     @property
     def budget(self) -> Budget:
         """What the channel of the message can bear for one tree."""
-        asking = self.knowledge.numbers["asking"]
-        if self.message.room is None:
-            return Budget(int(asking["budget"]))
-        return Budget(int(asking["sms_messages"]), int(asking["sms_questions_each"]))
+        return budget_of(self.knowledge, short=self.message.room is not None)
 
     @property
     def step(self) -> Step:

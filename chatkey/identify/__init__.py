@@ -11,7 +11,7 @@ from chatkey.identify.evidence import Reading, readings
 from chatkey.identify.explain import Reason, reasons
 from chatkey.identify.posterior import Belief, believe
 from chatkey.identify.question import gains
-from chatkey.identify.step import Asked, Budget, Step, next_step
+from chatkey.identify.step import Asked, Budget, Step, budget_of, next_step
 from chatkey.identify.table import Table, build_table
 from chatkey.identify.yew import YewWatch, watch_yew
 
@@ -28,6 +28,7 @@ __all__ = [
     "YewWatch",
     "believe",
     "best_answer",
+    "budget_of",
     "build_table",
     "comparison",
     "gains",

@@ -16,6 +16,7 @@ from chatkey.identify.posterior import Belief
 from chatkey.identify.question import applicability, cant_tell, deeds, gains, opening, prices
 from chatkey.identify.table import Array, Table, depends
 from chatkey.identify.yew import YewWatch, best_yew_question
+from chatkey.knowledge.model import Knowledge
 from chatkey.terms import Place
 
 StepKind = Literal["character", "place", "compare", "reask", "done"]
@@ -38,6 +39,14 @@ class Budget:
 
     messages: int
     questions_each: int = 1
+
+
+def budget_of(knowledge: Knowledge, *, short: bool) -> Budget:
+    """Of a channel with short messages that are typed (SMS), or of a chat."""
+    asking = knowledge.numbers["asking"]
+    if short:
+        return Budget(int(asking["sms_messages"]), int(asking["sms_questions_each"]))
+    return Budget(int(asking["budget"]))
 
 
 @dataclass(frozen=True, slots=True)

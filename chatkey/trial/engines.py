@@ -7,7 +7,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from chatkey.identify import Asked, Belief, Budget, Step, Table, believe, comparison, next_step, slips, watch_yew
+from chatkey.identify import (
+    Asked,
+    Belief,
+    Budget,
+    Step,
+    Table,
+    believe,
+    budget_of,
+    comparison,
+    next_step,
+    slips,
+    watch_yew,
+)
 from chatkey.identify.question import applicability
 from chatkey.terms import Claim, Quantity
 from chatkey.trial.finders import Finder, class_of
@@ -29,9 +41,9 @@ class Engine:
     budget: Budget | None = None
 
 
-def our_engines(table: Table) -> dict[str, Engine]:
-    """Ours, and ours without each of its parts, by name."""
-    return {
+def our_engines(table: Table, channel: str = "chat") -> dict[str, Engine]:
+    """Ours, and ours without each of its parts, by name; with the budget of a channel."""
+    engines = {
         "ours": Engine("ours", table),
         "random_order": Engine("random_order", table, at_random=True),
         "without_prior": Engine("without_prior", with_numbers(table, prior={"trust": 0.0})),
@@ -40,6 +52,8 @@ def our_engines(table: Table) -> dict[str, Engine]:
         "without_reask": Engine("without_reask", with_numbers(table, asking={"reasks": 0.0})),
         "without_comparison": Engine("without_comparison", with_numbers(table, asking={"comparisons": 0.0})),
     }
+    budget = budget_of(table.knowledge, short=channel == "sms")
+    return {name: replace(engine, budget=budget) for name, engine in engines.items()}
 
 
 def with_numbers(table: Table, **sections: Mapping[str, float]) -> Table:

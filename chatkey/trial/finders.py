@@ -35,6 +35,7 @@ class World:
 
     place: str = "MI"  # a region's code, or ""
     slips: float = 0.1
+    channel: str = "chat"  # or "sms": what a channel can bear to be asked
     facts: int = 4
     cant_tell: float = 0.15
     cones: float = 0.5

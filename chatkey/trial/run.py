@@ -18,6 +18,7 @@ from chatkey.trial.finders import World, draw_finder, furnished
 from chatkey.trial.nature import draw_nature
 from chatkey.trial.outcome import Figures, Outcome, auc, figures
 from chatkey.trial.rivals import Rivals, train
+from chatkey.trial.unlisted import Unlisted
 from chatkey.trial.words import first_claims
 from chatkey.understand import Lexicon, build_lexicon
 
@@ -33,6 +34,7 @@ class Trial:
     seed: int
     outcomes: Mapping[str, tuple[Outcome, ...]]
     table: Table
+    unlisted: Unlisted | None = None  # of plants that were taken out of the knowledge, where that was tried
 
     @property
     def figures(self) -> dict[str, Figures]:
@@ -96,7 +98,8 @@ def run_trial(
         raise ValueError(f"no such engine: {sorted(unknown)}" if unknown else "at least one finder is needed")
     world = furnished(world, table)
     rivals = train(table, world, seed, names) if set(names) & set(RIVAL_NAMES) else None
-    worker = _Worker(table, lexicon if world.in_words else None, our_engines(table), rivals, names)
+    lexicon = lexicon if world.in_words else None
+    worker = _Worker(table, lexicon, our_engines(table, world.channel), rivals, names)
     sizes = [min(BLOCK, finders - start) for start in range(0, finders, BLOCK)]
     found: dict[str, list[Outcome]] = {name: [] for name in names}
     done = 0

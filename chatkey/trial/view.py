@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from dataclasses import asdict
 from typing import Any
 
 from chatkey.trial.outcome import Figures, Outcome, as_json
 from chatkey.trial.run import Trial
+from chatkey.trial.unlisted import Unlisted
 
 SOMETHING_ELSE = "something else"
 HEAD = (
@@ -40,6 +42,7 @@ def trial_view(trial: Trial) -> dict[str, Any]:
         "finders": finders(trial),
         "slips": world.slips,
         "place": world.place or None,
+        "channel": world.channel,
         "facts": world.facts,
         "cant_tell": world.cant_tell,
         "cones": world.cones,
@@ -48,6 +51,7 @@ def trial_view(trial: Trial) -> dict[str, Any]:
         "month": world.month,
         "perturbed": world.perturbed,
         "in_words": world.in_words,
+        "unlisted": asdict(trial.unlisted) if trial.unlisted else None,
         "taxa": len(trial.table.taxa),
         "knowledge": trial.table.knowledge.hash,
     }
@@ -70,7 +74,22 @@ def sentences(trial: Trial) -> list[str]:
             f"Of a slip and a right answer, ours doubts the slip more in {100 * trial.slip_auc:.0f} of 100 such pairs "
             f"(slip AUC {trial.slip_auc:.2f})."
         )
+    if trial.unlisted:
+        told.append(_unlisted(trial.unlisted))
     return told
+
+
+def _unlisted(found: Unlisted) -> str:
+    told = (
+        f"Plants taken out of the knowledge, one at a time: {found.taxa}. Of {found.talks} talks about them "
+        f"{found.something_else:.1%} ended with something else, {found.parent:.1%} with a genus, a family or a group "
+        f"that holds the plant, {found.nothing:.1%} without a name, {found.wrong_name:.1%} with a wrong name "
+        f"({found.sure_wrong:.1%} as sure)."
+    )
+    if found.misfit_auc is None:
+        return told
+    pairs = round(100 * found.misfit_auc)
+    return f"{told} Their answers fit a sure wrong name worse than those of known plants a right one in {pairs} of 100."
 
 
 def finders(trial: Trial) -> int:

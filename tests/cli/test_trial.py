@@ -22,6 +22,7 @@ FIGURES = {
 }
 FIELDS = {
     *("engines", "slip_auc", "bounds", "seed", "finders", "slips", "place", "facts", "cant_tell", "cones", "month"),
+    *("channel", "unlisted"),
     *("careless", "wrong_place", "perturbed", "in_words", "taxa", "knowledge"),
 }
 VOID = {"meta"}
@@ -89,6 +90,36 @@ def test_each_option_reaches_the_world(run: Run) -> None:
     assert done.json["engines"]["ours"]["status_right"] is None
     assert done.json["slip_auc"] is None
     assert run(*FEW, "--json", "--place", "on", "--workers", "1").json["place"] == "ON"
+
+
+def test_text_messages_are_fewer_questions(run: Run) -> None:
+    chat, sms = (run(*FEW, "--json", "--channel", channel, "--workers", "1").json for channel in ("chat", "sms"))
+    assert (chat["channel"], sms["channel"]) == ("chat", "sms")
+    assert sms["engines"]["ours"]["questions"] < chat["engines"]["ours"]["questions"]
+
+
+def test_the_month_is_told_to_the_engines_and_has_to_be_one(run: Run) -> None:
+    assert run(*FEW, "--json", "--month", "1", "--workers", "1").json["month"] == 1
+    done = run(*FEW, "--month", "13")
+    assert done.code == WRONG_USE
+    assert "argument --month: '13' is no month; give a number from 1 to 12" in done.err
+
+
+def test_plants_are_taken_out_of_the_knowledge_where_that_is_asked_for(run: Run) -> None:
+    done = run(*FEW, "--unlisted", "1", "--workers", "1", "--plain-facts")
+    assert (done.code, done.err) == (FINE, "")
+    assert "Plants taken out of the knowledge, one at a time: 1. Of 20 talks about them" in " ".join(done.out.split())
+    told = run(*FEW, "--unlisted", "1", "--workers", "1", "--plain-facts", "--json").json["unlisted"]
+    assert (told["taxa"], told["talks"]) == (1, 20)
+
+
+def test_a_fit_says_what_these_finders_would_ask_for_beside_what_is_in_use(run: Run) -> None:
+    done = run("trial", "--fit", "--finders", "40")
+    assert (done.code, done.err) == (FINE, "")
+    assert re.match(r"sharpness: \d\.\d\d  # in use: \d\.\d\d\ndiscount:\n  other: \d\.\d  # in use: ", done.out)
+    found = run("trial", "--fit", "--finders", "40", "--json").json
+    assert set(found) == {"sharpness", "discount"}
+    assert found["discount"]["other"] >= 0
 
 
 def test_the_same_seed_gives_the_same_json_whatever_the_number_of_processes() -> None:
