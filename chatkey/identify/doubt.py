@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection
 from dataclasses import dataclass
 from functools import lru_cache
@@ -39,13 +38,15 @@ class Separator:
 
 def slips(belief: Belief) -> tuple[Slip, ...]:
     """P(the state shown is none of those said | everything said), likeliest first."""
-    before = belief.prior / belief.prior.sum()
-    found = []
-    for reading, effect in zip(belief.readings, _effects(belief), strict=True):
-        wrong, of_unlisted = _wrongness(belief.table, reading)
-        probability = float(belief.probability @ wrong) + belief.something_else * of_unlisted
-        usual = float(before @ wrong)  # how often it is one, whatever the plant
-        found.append(Slip(reading.character, probability, _log_odds(probability) - _log_odds(usual), float(effect)))
+    if not belief.readings:
+        return ()
+    pairs = [_wrongness(belief.table, reading) for reading in belief.readings]
+    wrong = np.array([one for one, _ in pairs])  # (R, T)
+    probability = wrong @ belief.probability + belief.something_else * np.array([unlisted for _, unlisted in pairs])
+    usual = wrong @ (belief.prior / belief.prior.sum())  # how often it is one, whatever the plant
+    surprise = _log_odds(probability) - _log_odds(usual)
+    columns = zip(belief.readings, probability.tolist(), surprise.tolist(), _effects(belief).tolist(), strict=True)
+    found = [Slip(reading.character, *values) for reading, *values in columns]
     return tuple(sorted(found, key=lambda slip: -slip.probability))
 
 
@@ -57,9 +58,9 @@ def _effects(belief: Belief) -> Array:
     return np.asarray(0.5 * np.abs(now - without).sum(axis=1))
 
 
-def _log_odds(p: float) -> float:
-    p = min(max(p, 1e-9), 1 - 1e-9)
-    return math.log(p / (1 - p))
+def _log_odds(p: Array) -> Array:
+    p = np.clip(p, 1e-9, 1 - 1e-9)
+    return np.asarray(np.log(p / (1 - p)))
 
 
 @lru_cache(maxsize=KEPT)

@@ -21,18 +21,18 @@ BLOCK = 128  # plants whose answers are summed at once: they stay in the process
 UNDECIDED = (0.1, 0.8)  # chance that a character applies between which that is worth finding out
 
 
-def gains(belief: Belief, place: Place | None = None) -> Array:
+def gains(belief: Belief, place: Place | None = None, applies: Array | None = None) -> Array:
     """Expected information of asking each character, in bits of what the finder will do. Shape (C,).
 
     I(class; heard) + w · I(deed; heard), times the chance of an answer other than "can't tell" and the chance
-    that the character applies. Cover & Thomas, Elements of Information Theory, 2.4.
+    that the character applies (as in `applicability`, where it was worked out before). Cover & Thomas, Elements of Information Theory, 2.4.
     """
     table = belief.table
     weight = table.knowledge.numbers["asking"]["deed_share"]
     kinds = [table.alike] if place is None else [table.alike, deeds(table, place.code)]
     bits = informations(belief, kinds)
     gain = bits[0] + weight * bits[1] if len(bits) > 1 else bits[0]
-    return np.asarray(gain * (1 - cant_tell(table)) * applicability(belief))
+    return np.asarray(gain * (1 - cant_tell(table)) * (applicability(belief) if applies is None else applies))
 
 
 def information(belief: Belief, classes: Labels) -> Array:
@@ -123,14 +123,12 @@ def _conditional(table: Table) -> tuple[Labels, Singles]:
     return some, np.ascontiguousarray(table.applies[:, some])
 
 
-def opening(belief: Belief) -> Array:
-    """How much more a question is worth for the questions it opens. Shape (C,), 1 and up.
+def opening(table: Table, applies: Array) -> Array:
+    """How much more a question is worth for the questions it opens. Shapes (C,) -> (C,), 1 and up.
 
     A character on which others depend ("needles or scales?") settles whether those can be asked at all; one step of
     looking ahead does not see that.
     """
-    table = belief.table
-    applies = applicability(belief)
     undecided = (applies > UNDECIDED[0]) & (applies < UNDECIDED[1])
     return np.asarray(1 + table.knowledge.numbers["asking"]["opens"] * (undecided @ depends(table)) / len(applies))
 

@@ -185,9 +185,10 @@ def _worth(belief: Belief, leave_out: set[str], place: Place | None, chance: Arr
     numbers = belief.table.knowledge.numbers["asking"]
     table = belief.table
     least = numbers["least_gain_bits"] * (numbers["settled"] if _advice_is_settled(belief, place) else 1.0)
-    gain = gains(belief, place) * chance
-    worth = gain / prices(table) * opening(belief)
-    worth[(applicability(belief) < numbers["applies"]) | (gain < least)] = 0.0
+    applies = applicability(belief)
+    gain = gains(belief, place, applies) * chance
+    worth = gain / prices(table) * opening(table, applies)
+    worth[(applies < numbers["applies"]) | (gain < least)] = 0.0
     worth[[table.order[name] for name in leave_out]] = 0.0
     return gain, worth
 

@@ -136,15 +136,13 @@ def _probability_after(table: Table, claims: tuple[Claim, ...], code: str) -> fl
 def _families_against(belief: Belief, members: Sequence[str], ratio: float) -> tuple[str, ...]:
     table = belief.table
     rows = [table.rows[taxon] for taxon in members]
-    if not rows or len(rows) == len(table.taxa):
+    if not rows or len(rows) == len(table.taxa) or not belief.readings:
         return ()
-    found: dict[str, None] = {}
     others = belief.probability.copy()
     others[rows] = -1.0
     leader = int(np.argmax(others))  # what would be named instead
-    for r, reading in enumerate(belief.readings):
-        heard = likelihood(table, reading)
-        before = belief.probability[rows] / np.exp(belief.log_likelihood[r, rows])  # what the other answers say
-        if heard[leader] * before.sum() >= ratio * (heard[rows] @ before):
-            found[table.knowledge.characters[reading.character].family] = None
-    return tuple(found)
+    heard = np.array([likelihood(table, reading)[[*rows, leader]] for reading in belief.readings])  # (R, K + 1)
+    before = belief.probability[rows] / np.exp(belief.log_likelihood[:, rows])  # (R, K): what the other answers say
+    against = heard[:, -1] * before.sum(axis=1) >= ratio * (heard[:, :-1] * before).sum(axis=1)
+    speaking = [reading for reading, is_against in zip(belief.readings, against, strict=True) if is_against]
+    return tuple(dict.fromkeys(table.knowledge.characters[reading.character].family for reading in speaking))
