@@ -25,7 +25,8 @@ def gains(belief: Belief, place: Place | None = None, applies: Array | None = No
     """Expected information of asking each character, in bits of what the finder will do. Shape (C,).
 
     I(class; heard) + w · I(deed; heard), times the chance of an answer other than "can't tell" and the chance
-    that the character applies (as in `applicability`, where it was worked out before). Cover & Thomas, Elements of Information Theory, 2.4.
+    that the character applies (`applicability`, if it was worked out before). Cover & Thomas, Elements of Information
+    Theory, 2.4.
     """
     table = belief.table
     weight = table.knowledge.numbers["asking"]["deed_share"]

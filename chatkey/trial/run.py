@@ -15,6 +15,7 @@ from chatkey.identify import Table, build_table
 from chatkey.knowledge.model import Knowledge
 from chatkey.trial.engines import Engine, hold, our_engines
 from chatkey.trial.finders import World, draw_finder, furnished
+from chatkey.trial.informed import informed
 from chatkey.trial.nature import draw_nature
 from chatkey.trial.outcome import Figures, Outcome, auc, figures
 from chatkey.trial.rivals import Rivals, train
@@ -24,6 +25,7 @@ from chatkey.understand import Lexicon, build_lexicon
 
 BLOCK = 50  # finders who share one world; a block is the unit of parallel work
 RIVAL_NAMES = ("key", "tree", "bayes")
+INFORMED = "informed"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +95,7 @@ def run_trial(
     `progress` hears how many finders are done. Raises ValueError for an engine that is not known.
     """
     names = tuple(engines)
-    unknown = set(names) - {*our_engines(table), *RIVAL_NAMES}
+    unknown = set(names) - set(all_engines(table))
     if unknown or finders < 1:
         raise ValueError(f"no such engine: {sorted(unknown)}" if unknown else "at least one finder is needed")
     world = furnished(world, table)
@@ -112,9 +114,9 @@ def run_trial(
 
 
 def all_engines(table: Table) -> tuple[str, ...]:
-    """Ours, the rivals, and ours without each part, in the order in which they are shown."""
+    """Ours, the rivals, ours without each part, and ours that knows the world, in the order in which they are shown."""
     ours, random_order, *without = our_engines(table)
-    return (ours, *RIVAL_NAMES, random_order, *without)
+    return (ours, *RIVAL_NAMES, random_order, *without, INFORMED)
 
 
 def trial_figures(knowledge: Knowledge, finders: int, seed: int = 1) -> Mapping[str, float]:
@@ -156,6 +158,9 @@ def _block(worker: _Worker, job: tuple[World, int, int, int]) -> dict[str, list[
     knowledge = worker.table.knowledge
     random = np.random.default_rng((seed, number))
     nature = draw_nature(knowledge, world.place, random, perturbed=world.perturbed)
+    engines = dict(worker.engines)
+    if INFORMED in worker.names:
+        engines[INFORMED] = informed(worker.table, nature, world)
     found: dict[str, list[Outcome]] = {name: [] for name in worker.names}
     for _ in range(size):
         finder = draw_finder(knowledge, nature, world, random)
@@ -165,5 +170,5 @@ def _block(worker: _Worker, job: tuple[World, int, int, int]) -> dict[str, list[
             if worker.rivals is not None and name in RIVAL_NAMES:
                 found[name].append(worker.rivals.hold(name, finder, first))
             else:
-                found[name].append(hold(worker.engines[name], finder, first, np.random.default_rng(chance)))
+                found[name].append(hold(engines[name], finder, first, np.random.default_rng(chance)))
     return found

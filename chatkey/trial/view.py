@@ -27,7 +27,8 @@ HEAD = (
 LEGEND = (
     "Species, top 3, genus: how often the plant was the first named, one of the first three, of that genus. "
     "Questions: a talk, after the first message. Off by: how far the chances that are told lie from what comes true "
-    "(expected calibration error). Sure: how often a species was named as sure. Status: native here or not."
+    "(expected calibration error). Sure: how often a species was named as sure. Status: native here or not. Informed: "
+    "ours if it knew what each plant shows in this world, how often it is met and how people slip; nobody can."
 )
 
 
