@@ -70,11 +70,14 @@ def _wrongness(table: Table, reading: Reading) -> tuple[Array, float]:
     agrees = _accepted(table, reading)
     c, part = table.order[reading.character], table.columns[reading.character]
     fits = table.frequency[:, part][:, agrees] @ reading.heard[agrees]  # (T,): heard so, and shown so
+    total = table.frequency[:, part] @ reading.heard
     character = table.knowledge.characters[reading.character]
+    if character.wild_only:
+        fits, total = (table.wild * each + (1 - table.wild) * each.mean() for each in (fits, total))
     lacking = character.lacking in character.states and agrees[character.states.index(character.lacking)]
     denied = all(claim.negated for claim in reading.claims)
     without = 1.0 if denied or character.lacking == "any" or lacking else 0.0
-    right = np.where(table.applies[:, c] > 0, fits / (table.frequency[:, part] @ reading.heard), without)
+    right = np.where(table.applies[:, c] > 0, fits / total, without)
     return 1 - right, float(reading.heard[~agrees].sum() / reading.heard.sum())
 
 

@@ -11,10 +11,9 @@ from functools import lru_cache
 import numpy as np
 
 from chatkey.identify.evidence import KEPT, Reading, likelihood, readings
+from chatkey.identify.prior import placed, prior_of
 from chatkey.identify.season import seasonal
 from chatkey.identify.table import Array, Labels, Table
-from chatkey.knowledge.model import Knowledge, Taxon
-from chatkey.knowledge.status import status_in
 from chatkey.terms import Claim, Place
 
 
@@ -51,7 +50,8 @@ def believe(table: Table, claims: Sequence[Claim], place: Place | None = None, m
     """P(taxon | claims, place, month). The order of the claims of different characters does not matter. `month` (1 to
     12): in which the plant was seen; None where nobody knows."""
     said = readings(table, claims)
-    prior = seasonal(table, prior_of(table, place.code if place else ""), said, month)
+    code = place.code if place else ""
+    prior = seasonal(table, placed(table, prior_of(table, code), said, code), said, month)
     log_likelihood = log_rows(table, said, prior)
     weight = joint_weights(prior, log_likelihood)
     return Belief(table, said, prior[:-1], log_likelihood, weight[:-1], float(weight[-1]))
@@ -62,41 +62,6 @@ def joint_weights(prior: Array, log_likelihood: Array) -> Array:
     log_joint = np.log(np.maximum(prior, 1e-300)) + log_likelihood.sum(axis=0)
     weight = np.exp(log_joint - log_joint.max())
     return np.asarray(weight / weight.sum())
-
-
-@lru_cache(maxsize=512)
-def prior_of(table: Table, code: str) -> Array:
-    """P(taxon | region `code`), with something else last. Shape (T + 1,). Wild and planted weights add up."""
-    knowledge = table.knowledge
-    numbers = knowledge.numbers["prior"]
-    weights = np.array([_weight(knowledge, knowledge.taxa[taxon], code) for taxon in table.taxa]) ** numbers["trust"]
-    weights *= (1 - numbers["something_else"]) / weights.sum()
-    prior = np.append(weights, numbers["something_else"])
-    prior.setflags(write=False)
-    return prior
-
-
-def _weight(knowledge: Knowledge, taxon: Taxon, code: str) -> float:
-    numbers = knowledge.numbers["prior"]
-    wild = _wild_weight(knowledge, taxon, code)
-    planted = knowledge.numbers["met_planted"][taxon.planted]
-    kind = 1.0 if taxon.conifer else numbers["not_conifer"]
-    return max(kind * (wild + planted), 1e-6)
-
-
-def _wild_weight(knowledge: Knowledge, taxon: Taxon, code: str) -> float:
-    numbers = knowledge.numbers["prior"]
-    common = knowledge.numbers["met_wild"][taxon.wild]
-    if code not in knowledge.regions:
-        eastern = any(knowledge.regions[code].side == "east" for code in taxon.range.native)
-        return numbers["no_place_wild"] * common if eastern else numbers["elsewhere"]
-    status = status_in(knowledge, taxon, code)
-    if status == "native":
-        return common
-    if status == "introduced":
-        recorded = code in taxon.range.introduced
-        return numbers["introduced_wild"] * common if recorded else numbers["elsewhere"]
-    return numbers["unknown_wild"] * common if status == "unknown" else numbers["elsewhere"]
 
 
 def log_rows(table: Table, said: Sequence[Reading], prior: Array) -> Array:

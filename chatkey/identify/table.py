@@ -42,6 +42,7 @@ class Table:
     heard: Singles  # (T, A): P(answer | taxon), for the gain; where nothing is known the mean of the other taxa
     information: Singles  # (T, C): Σ heard · ln heard over the answers
     applies: Singles  # (T, C): 1 where the character applies, 0 where not
+    wild: Array  # (T,): share of the plants of each taxon that are met wild, over all places
     alike: Labels  # (T,): the class of each taxon; a finder would treat those of one class alike
     edges: Array  # (B + 1,): edges of the length bins, ln mm
 
@@ -82,6 +83,7 @@ def table_of(knowledge: Knowledge, raw: Array, filled: Array, applies: Array) ->
     options = side_by_side(characters, [_answers(known_of[name], edges) for name in characters])
     hearing = {name: _hearing(knowledge, name, edges) for name in characters}
     mixture = knowledge.numbers["evidence"]["mixture"]
+    wild = _wild(knowledge, raw, columns)
     heard = np.empty((len(taxa), options[characters[-1]].stop), dtype=np.float32)
     information = np.empty((len(taxa), len(characters)), dtype=np.float32)
     for c, name in enumerate(characters):
@@ -91,6 +93,8 @@ def table_of(knowledge: Knowledge, raw: Array, filled: Array, applies: Array) ->
         _fill_blanks(raw[:, part], filled[:, c] > 0, does)
         mean = raw[does, part].mean(axis=0) if does.any() else np.full(size, 1 / size)
         shown = np.where(does[:, None], raw[:, part], mean)
+        if known_of[name].wild_only:
+            shown = wild[:, None] * shown + (1 - wild[:, None]) * mean
         asked = ((1 - mixture) * shown + mixture / size) @ hearing[name].T
         asked = np.maximum(_by_class(known_of[name], asked, edges), LEAST)
         heard[:, answers] = asked
@@ -110,12 +114,21 @@ def table_of(knowledge: Knowledge, raw: Array, filled: Array, applies: Array) ->
         heard=heard,
         information=information,
         applies=applies.astype(np.float32),
+        wild=wild,
         alike=_alike(knowledge),
         edges=edges,
     )
-    for array in (table.frequency, table.heard, table.information, table.applies, table.alike, table.edges):
+    for array in (table.frequency, table.heard, table.information, table.applies, table.wild, table.alike, table.edges):
         array.setflags(write=False)
     return table
+
+
+def _wild(knowledge: Knowledge, raw: Array, columns: Mapping[str, slice]) -> Array:
+    """(T,): what the character that is derived from being met says of growing wild; 1 where there is none."""
+    for name, part in columns.items():
+        if knowledge.characters[name].derive == "met":
+            return raw[:, part.start + knowledge.characters[name].states.index("wild")].copy()
+    return np.ones(len(raw))
 
 
 def length_edges(knowledge: Knowledge) -> Array:

@@ -9,7 +9,8 @@ from functools import lru_cache
 import numpy as np
 
 from chatkey.identify.evidence import KEPT, Reading, likelihood, readings
-from chatkey.identify.posterior import Belief, joint_weights, log_rows, power, prior_of
+from chatkey.identify.posterior import Belief, joint_weights, log_rows, power
+from chatkey.identify.prior import prior_of
 from chatkey.identify.question import applicability, information, prices
 from chatkey.identify.table import Array, Labels, Table
 from chatkey.terms import Claim, Place

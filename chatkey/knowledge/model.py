@@ -70,6 +70,7 @@ class Character:
     derive: (
         str  # "met": wild and planted follow from the weights of being met; "context": no taxon is scored, never asked
     )
+    wild_only: bool  # said of where it grows wild; a planted one stands anywhere
     months: tuple[int, ...]  # 1 to 12, in which it can be judged; () all year
     by_month: Mapping[str, tuple[float, ...]]  # state -> (12,): share that shows it, of those that do for a season
     doubtful_if: Mapping[str, tuple[str, ...]]  # states of others under which it is judged badly (a seedling)

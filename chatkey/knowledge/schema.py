@@ -99,6 +99,7 @@ def _character(knowledge: Knowledge) -> dict[str, Any]:
             "by_month": {"type": "object", "additionalProperties": year},
             "derive": _one_of(("met", "context")),
             "denied": {"const": "weak"},
+            "wild_only": {"type": "boolean"},
             "sources": _list(_one_of([*HONEST_MARKS, *knowledge.sources])),
         },
         ("kind", "part", "family", "effort", "sources"),

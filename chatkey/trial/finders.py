@@ -199,7 +199,7 @@ def _shown(
         if character.derive == "met":
             shown[name] = "wild" if is_wild else "planted"
             continue
-        cell = nature.cells[taxon].get(name)
+        cell = nature.anywhere[name] if character.wild_only and not is_wild else nature.cells[taxon].get(name)
         if cell is None or not cell.applies or character.derive:
             continue
         if any(shown.get(parent) not in states for parent, states in character.only_if.items()):

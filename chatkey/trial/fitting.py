@@ -9,7 +9,8 @@ import numpy as np
 
 from chatkey.identify import Table
 from chatkey.identify.evidence import readings
-from chatkey.identify.posterior import discounts, log_rows, prior_of
+from chatkey.identify.posterior import discounts, log_rows
+from chatkey.identify.prior import placed, prior_of
 from chatkey.identify.table import Array
 from chatkey.trial.finders import World, draw_finder, furnished
 from chatkey.trial.nature import draw_nature
@@ -82,7 +83,8 @@ def _cases(table: Table, world: World, finders: int, seed: int) -> list[_Case]:
         said = readings(table, [claim for claim in answers if claim is not None])
         if not said:
             continue
-        prior = prior_of(table, finder.place.code if finder.place else "")
+        code = finder.place.code if finder.place else ""
+        prior = placed(table, prior_of(table, code), said, code)
         cases.append(
             _Case(
                 np.log(np.maximum(prior, 1e-300)),

@@ -31,6 +31,7 @@ class Nature:
     cells: Mapping[str, Mapping[str, Cell]]  # taxon -> character -> what it shows here
     wild: Array
     planted: Array
+    anywhere: Mapping[str, Cell]  # what the place of a planted plant is like
 
 
 def draw_nature(knowledge: Knowledge, place: str, random: np.random.Generator, *, perturbed: bool = True) -> Nature:
@@ -46,7 +47,22 @@ def draw_nature(knowledge: Knowledge, place: str, random: np.random.Generator, *
     cells = _cells(knowledge, wild + planted, random)
     if perturbed:
         cells = {taxon: {name: _perturbed(cell, random) for name, cell in own.items()} for taxon, own in cells.items()}
-    return Nature(cells, wild / total, planted / total)
+    anywhere = {
+        name: _mean(knowledge, name, wild + planted)
+        for name, character in knowledge.characters.items()
+        if character.wild_only
+    }
+    return Nature(cells, wild / total, planted / total, anywhere)
+
+
+def _mean(knowledge: Knowledge, name: str, met: Array) -> Cell:
+    """The cells of a character, averaged over the plants that have one by how often each is met."""
+    total = dict.fromkeys(knowledge.characters[name].states, LEAST_MET)
+    for taxon, weight in zip(knowledge.leaves, met, strict=True):
+        cell = knowledge.taxa[taxon].cells.get(name)
+        for state, share in cell.weights.items() if cell is not None else ():
+            total[state] += float(weight) * share
+    return Cell(weights={state: share / sum(total.values()) for state, share in total.items()})
 
 
 def _cells(knowledge: Knowledge, met: Array, random: np.random.Generator) -> dict[str, dict[str, Cell]]:

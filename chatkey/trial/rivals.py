@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chatkey.identify import Belief, Table, believe
-from chatkey.identify.posterior import prior_of
+from chatkey.identify.prior import prior_of
 from chatkey.identify.table import Array
 from chatkey.knowledge.model import Character
 from chatkey.terms import Claim

@@ -191,6 +191,7 @@ def _characters(count: int, random: np.random.Generator) -> dict[str, Character]
             lacking="",
             denied_is_weak=False,
             derive="",
+            wild_only=False,
             months=(),
             by_month={},
             doubtful_if={},

@@ -22,7 +22,7 @@ from chatkey.dialog import Mind
 from chatkey.dialog.looks import Difference, differences
 from chatkey.identify import Asked, Belief, believe, next_step, watch_yew
 from chatkey.identify.answer import best_answer
-from chatkey.identify.posterior import prior_of
+from chatkey.identify.prior import prior_of
 from chatkey.terms import Claim, Place
 
 FACTS_EACH, FACTS_ALONE = 2, 4

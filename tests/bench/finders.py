@@ -19,7 +19,7 @@ import numpy as np
 from chatkey.app import open_mind
 from chatkey.identify import Asked, Table, believe, best_answer, comparison, next_step, watch_yew
 from chatkey.identify.answer import status_share
-from chatkey.identify.posterior import prior_of
+from chatkey.identify.prior import prior_of
 from chatkey.knowledge.status import status_in
 from chatkey.terms import Claim, Place, Quantity
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chatkey.identify import believe
-from chatkey.identify.posterior import prior_of
+from chatkey.identify.prior import prior_of
 from chatkey.terms import Claim, Place
 
 PLACES = st.sampled_from([None, Place("MI"), Place("ON"), Place("OR"), Place("XX")])
