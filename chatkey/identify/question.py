@@ -28,12 +28,22 @@ def gains(belief: Belief, place: Place | None = None, applies: Array | None = No
     that the character applies (`applicability`, if it was worked out before). Cover & Thomas, Elements of Information
     Theory, 2.4.
     """
+    applies = applicability(belief) if applies is None else applies
+    return np.asarray(_bits(belief, place) * (1 - cant_tell(belief.table)) * applies)
+
+
+def gain_of(belief: Belief, place: Place | None, character: int, applies: Array) -> float:
+    """The same of one character alone, by its number within C."""
+    bits = float(_bits(belief, place, character)[0])
+    return bits * float(1 - cant_tell(belief.table)[character]) * float(applies[character])
+
+
+def _bits(belief: Belief, place: Place | None, only: int | None = None) -> Array:
     table = belief.table
     weight = table.knowledge.numbers["asking"]["deed_share"]
     kinds = [table.alike] if place is None else [table.alike, deeds(table, place.code)]
-    bits = informations(belief, kinds)
-    gain = bits[0] + weight * bits[1] if len(bits) > 1 else bits[0]
-    return np.asarray(gain * (1 - cant_tell(table)) * (applicability(belief) if applies is None else applies))
+    bits = informations(belief, kinds, only)
+    return bits[0] + weight * bits[1] if len(bits) > 1 else bits[0]
 
 
 def information(belief: Belief, classes: Labels) -> Array:
@@ -41,13 +51,18 @@ def information(belief: Belief, classes: Labels) -> Array:
     return informations(belief, [classes])[0]
 
 
-def informations(belief: Belief, partitions: Sequence[Labels]) -> list[Array]:
-    """I(class; heard) of each character under each partition of the taxa, in bits. Shapes [(T,)] -> [(C,)].
+def informations(belief: Belief, partitions: Sequence[Labels], only: int | None = None) -> list[Array]:
+    """I(class; heard) of each character under each partition of the taxa, in bits. Shapes [(T,)] -> [(C,)], or [(1,)]
+    of the character `only`.
 
     The answers are read once for all: those that each class of two or more taxa is expected to give. A taxon that is
     a class of its own needs none, for its Σ h ln h is kept in the table.
     """
     table = belief.table
+    heard, information, starts = table.heard, table.information, table.starts
+    if only is not None:
+        heard = heard[:, table.options[table.characters[only]]]
+        information, starts = information[:, only : only + 1], starts[:1]
     p = belief.probability / max(belief.probability.sum(), 1e-300)
     rows = survivors(p)
     if rows is not None:
@@ -65,15 +80,15 @@ def informations(belief: Belief, partitions: Sequence[Labels]) -> list[Array]:
         weights += [np.where(classes == k, p, 0.0) for k in lumps]
         shares.append(mass[lumps])
         alone.append(p * own)
-    told = _summed(table.heard, rows, weights if whole else [*weights, p])  # (K, A), or (K + 1, A) with what all tell
+    told = _summed(heard, rows, weights if whole else [*weights, p])  # (K, A), or (K + 1, A) with what all tell
     total = told[whole].sum(axis=0) if whole else told[-1]
-    kept = _summed(table.information, rows, alone)  # (P, C)
+    kept = _summed(information, rows, alone)  # (P, C)
     surprise, of_all = _times_own_log(told), _times_own_log(total)
     found, start = [], 0
     for share, entropies in zip(shares, kept, strict=True):
         stop = start + len(share)
         joint = (surprise[start:stop] - told[start:stop] * np.log(share)[:, None]).sum(axis=0) - of_all  # (A,)
-        nats = np.add.reduceat(joint, table.starts) + entropies
+        nats = np.add.reduceat(joint, starts) + entropies
         found.append(np.maximum(nats / np.log(2), 0.0))
         start = stop
     return found

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from chatkey.identify.answer import wider
 from chatkey.identify.doubt import Separator, comparison, slips
 from chatkey.identify.posterior import Belief
-from chatkey.identify.question import applicability, cant_tell, deeds, gains, opening, prices
+from chatkey.identify.question import applicability, cant_tell, deeds, gain_of, gains, opening, prices
 from chatkey.identify.table import Array, Table, depends
 from chatkey.identify.yew import YewWatch, best_yew_question
 from chatkey.knowledge.model import Knowledge
@@ -184,13 +184,27 @@ def _worth(belief: Belief, leave_out: set[str], place: Place | None, chance: Arr
     """The gain of each question in bits, and what it is worth by its price (0: not to be asked). Shapes (C,)."""
     numbers = belief.table.knowledge.numbers["asking"]
     table = belief.table
-    least = numbers["least_gain_bits"] * (numbers["settled"] if _advice_is_settled(belief, place) else 1.0)
+    least = _least_gain(belief, place)
     applies = applicability(belief)
     gain = gains(belief, place, applies) * chance
     worth = gain / prices(table) * opening(table, applies)
     worth[(applies < numbers["applies"]) | (gain < least)] = 0.0
     worth[[table.order[name] for name in leave_out]] = 0.0
     return gain, worth
+
+
+def _is_worth(belief: Belief, character: int, place: Place | None, chance: float) -> bool:
+    """Whether one question, by its number within C, would be worth asking now."""
+    applies = applicability(belief)
+    if applies[character] < belief.table.knowledge.numbers["asking"]["applies"]:
+        return False
+    return gain_of(belief, place, character, applies) * chance >= _least_gain(belief, place)
+
+
+def _least_gain(belief: Belief, place: Place | None) -> float:
+    """Bits from which a question is worth asking."""
+    numbers = belief.table.knowledge.numbers["asking"]
+    return numbers["least_gain_bits"] * (numbers["settled"] if _advice_is_settled(belief, place) else 1.0)
 
 
 def _advice_is_settled(belief: Belief, place: Place | None) -> bool:
@@ -223,7 +237,7 @@ def _needed_anyway(belief: Belief, first: str, leave_out: set[str], place: Place
         joint = belief.probability * table.heard[:, answer]
         probability = float(joint.sum() / belief.probability.sum())
         after = replace(belief, probability=joint / joint.sum())
-        if not _is_sure(after) and _worth(after, leave_out | {first}, place, chance)[1][second] > 0:
+        if not _is_sure(after) and _is_worth(after, second, place, float(chance[second])):
             needed += probability
     return table.characters[second] if needed >= table.knowledge.numbers["asking"]["both"] else ""
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import entropy
 
 from chatkey.identify import believe, gains
-from chatkey.identify.question import applicability, cant_tell, deeds, information, prices, statuses
+from chatkey.identify.question import applicability, cant_tell, deeds, gain_of, information, prices, statuses
 from chatkey.knowledge.model import Group, Names
 from chatkey.terms import Claim, Place
 
@@ -135,6 +135,13 @@ def test_the_gain_counts_the_plant_its_status_and_the_chance_of_an_answer(table,
     assert gains(belief) == pytest.approx(plain * chance, abs=SINGLE)
     assert gains(belief, Place(code)) == pytest.approx((plain + share * status) * chance, abs=SINGLE)
     assert status.max() > 0.01
+
+
+@pytest.mark.parametrize("place", [None, Place("MI")], ids=str)
+def test_the_gain_of_one_question_is_that_among_all(table, place):
+    belief = believe(table, [Claim("leaf_kind", ("needle",)), Claim("leaf_section", ("flat",))], place)
+    one_by_one = [gain_of(belief, place, c, applicability(belief)) for c in range(len(table.characters))]
+    assert one_by_one == pytest.approx(gains(belief, place), abs=SINGLE)
 
 
 def test_a_question_about_what_the_plant_lacks_is_worth_little(table):
