@@ -18,6 +18,7 @@ DANGER = 2  # urgency up to which a caution changes what a finder will do
 SPARED = 1e-4  # probability of all taxa together that are left out where few are left of many
 MANY = 1000  # taxa from which it saves time to leave out a quarter of them; of fewer, three quarters
 BLOCK = 128  # plants whose answers are summed at once: they stay in the processor's cache for all classes
+NARROW = 32  # answers from which it pays to sum in blocks
 UNDECIDED = (0.1, 0.8)  # chance that a character applies between which that is worth finding out
 
 
@@ -96,7 +97,7 @@ def informations(belief: Belief, partitions: Sequence[Labels], only: int | None 
 
 def _summed(values: Singles, rows: Labels | None, weights: Sequence[Array]) -> Array:
     """Weighted sums of some rows of `values`, or of all. Shapes (T, X), (R,) and W of (R,) -> (W, X)."""
-    if len(weights[0]) <= BLOCK:
+    if len(weights[0]) <= BLOCK or values.shape[1] <= NARROW:
         few = values if rows is None else values[rows]
         return np.asarray(np.asarray(weights, dtype=np.float32) @ few, dtype=np.float64)
     found = np.zeros((len(weights), values.shape[1]))
