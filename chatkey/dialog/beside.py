@@ -82,13 +82,14 @@ def _has_letters(turn: Turn) -> bool:
 
 
 def _has_room(turn: Turn, question: str) -> bool:
-    """It fits beside what must not be lost: danger, how to go about it with the name that comes before that, and what
-    was made of a finder's own words, so that a misreading is caught."""
+    """It fits beside what must not be lost: danger, how to go about it with the name that comes before that, what was
+    made of a finder's own words, so that a misreading is caught, and which tree it is about after a long break."""
     if turn.message.room is None:
         return True
     careful = [block for block in turn.blocks if block.kind == "note" and block.short]
     in_own_words = turn.understanding.intents != ("answer",) or bool(turn.understanding.not_understood)
-    kinds = {"caution", *(("answer",) if careful else ()), *(("took_in",) if in_own_words else ())}
+    comes_back = turn.message.idle_hours >= turn.mind.script.flow.recall_after_hours
+    kinds = {"caution", *(("answer",) if careful else ()), *(("took_in",) if in_own_words or comes_back else ())}
     kept = [*(block for block in turn.blocks if block.kind in kinds), *careful]
     return sum(len(_shortest(block)) + 1 for block in kept) + len(question) <= turn.message.room
 

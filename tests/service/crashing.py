@@ -23,7 +23,7 @@ from chatkey.store import Seal, open_store
 from chatkey.store.messages import Waiting, Work
 from chatkey.store.schema import conversations, handovers, inbox, outbox
 
-NOW = 1_790_000_000.0
+NOW = time.time()  # the server runs by the same clock, and the month of a tree is kept
 PAUSE_S = 0.1  # of each of eight lanes after a message: most replies are sent before the next takes their place
 SENTENCES = (
     "soft flat needles, 2 white lines under",
