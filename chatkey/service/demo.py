@@ -11,6 +11,7 @@ import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
@@ -30,6 +31,7 @@ from chatkey.knowledge.yaml_nodes import Entry, read_file
 from chatkey.service.demo_stage import arrival, bubble, headline, note, served, wait_for_reader
 from chatkey.service.logs import begin_log
 from chatkey.service.pool import Opener
+from chatkey.service.post import Clock
 from chatkey.service.serve import PATH, build, frame_of, store_of
 from chatkey.service.settings import Settings, SmsSettings
 from chatkey.service.stewards import give_answer, page, queue_view
@@ -39,6 +41,7 @@ Part = Literal["sms", "walk", "all"]
 
 EXAMPLES = PACKAGE / "_examples"
 OURS = "12345"
+STORY = datetime(2026, 10, 10, 15, tzinfo=UTC).timestamp()
 KEYS = ("note", "from", "say", "twice", "queue", "answer", "verdict", "who")
 
 
@@ -90,6 +93,13 @@ class Stage:
     network: httpx.AsyncClient
     ours: str  # the address of the process that serves
     console: Console
+    clock: Clock
+
+
+def story_clock() -> Clock:
+    """The time in the story, which plays in autumn whenever it is shown: what can be judged changes with the month."""
+    began = time.time()
+    return lambda: STORY + time.time() - began
 
 
 def play(open_mind: Opener, pace: float = 1.0, console: Console | None = None, part: Part = "all") -> None:
@@ -122,8 +132,9 @@ def _step(entry: Entry, phones: Mapping[str, str]) -> Step:
 
 
 async def _play(mind: Mind, folder: Path, pace: float, console: Console, part: Part) -> None:
+    clock = story_clock()
     if part != "walk":
-        await _play_phones(mind, folder, pace, console)
+        await _play_phones(mind, folder, pace, console, clock)
     if part == "all" and importlib.util.find_spec("telegram") is None:
         note(console, "A crew's walk in Telegram comes next once its client is here: pip install 'chatkey[telegram]'")
     elif part != "sms":
@@ -131,17 +142,17 @@ async def _play(mind: Mind, folder: Path, pace: float, console: Console, part: P
 
         if part == "all":
             console.print()
-        await play_walk(lambda: mind, EXAMPLES / "walk.yaml", folder, pace, console, time.time)
+        await play_walk(lambda: mind, EXAMPLES / "walk.yaml", folder, pace, console, clock)
 
 
-async def _play_phones(mind: Mind, folder: Path, pace: float, console: Console) -> None:
+async def _play_phones(mind: Mind, folder: Path, pace: float, console: Console, clock: Clock) -> None:
     phones, steps = read_steps(EXAMPLES / "demo.yaml")
     exchange = Exchange()
     async with served(exchange.app()) as gateway:
         settings = _settings(folder, f"{gateway}/send")
         headline(console, "The Larkwater Stewards: three phones, one steward, no network but this machine's.")
-        async with served(build(settings, lambda: mind)) as ours, httpx.AsyncClient(trust_env=False) as network:
-            stage = Stage(settings, mind, phones, exchange, network, ours, console)
+        async with served(build(settings, lambda: mind, clock)) as ours, httpx.AsyncClient(trust_env=False) as network:
+            stage = Stage(settings, mind, phones, exchange, network, ours, console, clock)
             for number, step in enumerate(steps, 1):
                 await wait_for_reader(await _show(stage, number, step), pace)
     headline(console, f"\n{_counts(steps, exchange.taken)}")
@@ -193,7 +204,7 @@ async def _answer(stage: Stage, step: Step) -> None:
         stage.console.print(Text(line, "green"))
         writing = frame_of(stage.settings, mind).channels
         said = {"text": step.answer, "verdict": step.verdict, "by": ""}
-        await asyncio.to_thread(give_answer, store, mind, writing, id, **said, now=time.time())
+        await asyncio.to_thread(give_answer, store, mind, writing, id, **said, now=stage.clock())
 
 
 def _counts(steps: Sequence[Step], taken: int) -> str:

@@ -8,7 +8,14 @@ import sys
 import pytest
 from commands import Done, Run
 
+import chatkey.cli
 from chatkey.cli import main
+
+
+@pytest.fixture(autouse=True)
+def in_october(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What can be judged changes with the month; these talks are held in one."""
+    monkeypatch.setattr(chatkey.cli, "_month", lambda: 10)
 
 
 @pytest.fixture
