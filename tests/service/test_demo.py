@@ -168,10 +168,10 @@ def test_a_reply_to_an_earlier_tree_counts_there_while_another_is_looked_at(walk
 
 
 def test_a_button_that_was_pressed_is_told_below_the_question_by_whom(walk):
-    at = walk.index("presses [(3) small and dry]")
-    assert "Below the bot's message now stands: Cleo chose (3) small and dry." in walk[at:]
-    assert any(line.startswith("Cleo: small dry buds.") for line in walk[at:])
-    assert any("[(1) round and sticky]  [(2) long, sharp and dry]" in line for line in walk[:at])
+    at = walk.index("presses [(3) round]")
+    assert "Below the bot's message now stands: Cleo chose (3) round." in walk[at:]
+    assert any(line.startswith("Cleo: rounded tips.") for line in walk[at:])
+    assert any("[(1) sharp, it pricks]  [(2) pointed, no prick]  [(3) round]" in line for line in walk[:at])
 
 
 def test_a_tree_goes_to_the_stewards_group_and_danas_answer_comes_back_to_the_crew(walk):
