@@ -31,7 +31,7 @@ from chatkey.store import Seal, open_store
 from chatkey.store.messages import Waiting, Work
 from chatkey.store.schema import conversations, inbox, outbox
 
-NOW = 1_790_000_000.0
+NOW = time.time()  # the server runs by the same clock, and the month of a tree is kept
 FIRST_PERSON, FIRST_GROUP = 100_000, -3_000_000
 MOST_WAITING = 300  # updates that the process has not fetched yet
 SAID = tuple(text for text in SENTENCES if text not in ("MORE", "help"))
