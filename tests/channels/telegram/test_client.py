@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import copy
 import json
 import logging
 from collections.abc import Awaitable, Callable, Iterator
@@ -511,7 +512,7 @@ def test_whatever_stands_in_an_update_it_is_read_or_passed_over(data: st.DataObj
         "callback_query": {"id": "q", "from": person(), "chat_instance": "c", "data": "c:1:1", "message": whole},
         "my_chat_member": member(server, GROUP, "left", "member")["my_chat_member"],
     }.get(kind, whole)
-    place = content
+    place = content = copy.deepcopy(content)  # what is spoilt below may be shared with other tests
     while True:
         name = data.draw(st.sampled_from(sorted(place)))
         if not isinstance(place[name], dict) or data.draw(st.booleans()):
