@@ -161,7 +161,7 @@ def test_two_who_differ_are_named_and_one_of_them_settles_it(walk):
 
 def test_a_reply_to_an_earlier_tree_counts_there_while_another_is_looked_at(walk):
     counted = walk.index("12 more of the same, 3 dead")
-    assert walk[counted - 1].startswith("to: Eastern hemlock, nearly sure (")
+    assert walk[counted - 1] == "to: Eastern hemlock, nearly sure (19 in 20)."
     assert "That makes 13, of them 3 dead." in walk[counted:]
     assert _table(walk)[0]["count"] == "13"
     assert [row["count"] for row in _table(walk)[1:]] == ["1"] * 4
